@@ -1,0 +1,1 @@
+"""The commands. May import every other folder; nobody imports it."""

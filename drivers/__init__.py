@@ -1,0 +1,1 @@
+"""How bytes become readings: transports (ports) and decoders (pure)."""

@@ -1,0 +1,1 @@
+"""The station's daemon: journal, assemble, check, store, announce."""

@@ -1,0 +1,1 @@
+"""Virtual instruments on real ports, virtual crews, and replay of recorded days."""
