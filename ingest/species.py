@@ -272,30 +272,36 @@ def _names(one: Species) -> set[str]:
     return {_folded(name) for name in (one.slug, one.common, one.scientific, *one.also)}
 
 
-def load_species(folder: Path) -> SpeciesBook:
-    """Every `*.toml` of the folder as one species. Raises `ConfigError` listing the problems of all files."""
-    if not folder.is_dir():
-        raise ConfigError((Problem(str(folder), "there is no such folder of species files."),))
-    texts: dict[str, str] = {}
+def load_species(*folders: Path) -> SpeciesBook:
+    """Every `*.toml` of the folders as one species; a file in a later folder replaces one of the same name.
+
+    Raises `ConfigError` listing the problems of all files.
+    """
+    return species_book(species_texts(*folders))
+
+
+def species_texts(*folders: Path) -> dict[str, str]:
+    """The files of `load_species`, `{file name: TOML text}`. Raises `ConfigError`."""
+    paths: dict[str, Path] = {}
     problems: list[Problem] = []
-    for path in sorted(folder.glob("*.toml")):
+    for folder in folders:
+        found = {path.name: path for path in sorted(folder.glob("*.toml"))}
+        if not found:
+            problems.append(Problem(str(folder), "no species file (*.toml) is in this folder."))
+        paths |= found
+    texts: dict[str, str] = {}
+    for path in paths.values():
         try:
             texts[str(path)] = read_text(path)
         except ConfigError as error:
             problems.extend(error.problems)
-    if not texts and not problems:
-        problems.append(Problem(str(folder), "no species file (*.toml) is in this folder."))
-    try:
-        book = species_book(texts)
-    except ConfigError as error:
-        problems.extend(error.problems)
     if problems:
         raise ConfigError(tuple(problems))
-    return book
+    return texts
 
 
 def species_book(texts: Mapping[str, str]) -> SpeciesBook:
-    """The same from texts already read, `{file name: TOML text}`. Raises `ConfigError` for all of them."""
+    """The same from texts already read. Raises `ConfigError` with the problems of all of them."""
     by_slug: dict[str, Species] = {}
     taken: dict[str, str] = {}
     problems: list[Problem] = []
