@@ -3,14 +3,14 @@
 A journal is a text file, one JSON object a line. The first line is the header, every other line is a frame
 (`...` stands for an id or a checksum):
 
-    {"capture":1,"station":"north bank","started":"2026-05-12T13:00:00.000Z","journal":"...","boot":"...","c":"..."}
-    {"n":12,"t":3.2,"w":"2026-05-12T13:00:03.200Z","from":"scale","data":"ST,+0412.0 g\\r\\n","c":"..."}
-    {"n":13,"t":9.5,"w":"2026-05-12T13:00:09.500Z","from":"page","event":"command","body":{},"c":"..."}
+    {"capture":1,"station":"north bank","started":"2026-05-12T13:00:00.000Z","journal":"...","c":"..."}
+    {"n":12,"t":3.2,"w":"2026-05-12T13:00:03.200Z","from":"scale","data":"412.0 g\\r\\n","c":"..."}
+    {"n":13,"t":9.5,"w":"2026-05-12T13:00:09.500Z","from":"page","event":"start","body":{},"c":"..."}
 
 `t` is seconds since `started`, measured by the monotonic clock; `w` is the wall clock (RFC 3339, UTC). Each
-character U+0000..U+00FF of `data` is one byte. The header may also hold `mono`, the monotonic clock (s) at
-`started`. A day written by hand needs only `capture`, `station`, `started` in the header and `t`, `from`, `data`
-in a line; blank lines and lines that begin with `#` are skipped.
+character U+0000..U+00FF of `data` is one byte. The header may also hold `boot`, the boot id, and `mono`, the
+monotonic clock (s) at `started`. A day written by hand needs only `capture`, `station`, `started` in the
+header and `t`, `from`, `data` in a line; blank lines and lines that begin with `#` are skipped.
 
 The checksum `c` always stands last. It is the CRC-32 of gzip (RFC 1952, section 8), eight lower-case hex
 digits, over the bytes of the line with `,"c":"xxxxxxxx"` and the line end taken out:
