@@ -14,7 +14,7 @@ HDX (ISO 11785), unproven: start byte 01111110, 64 bits of the code, 16 of CRC. 
 engineering thesis on a weighbridge for penguins, section 5.3; never checked against a recording. A trailer is
 not expected.
 
-40-bit tags of 125 kHz: a ring of 64 bits. Nine 1; ten rows of 4 data bits and an even row parity; 4 even
+40-bit tags of 125 kHz: 64 bits. Nine 1; ten rows of 4 data bits and an even row parity; 4 even
 column parities; stop bit 0. Source: the notes "rfid-packet" of nigh.github.io.
 """
 
@@ -80,7 +80,11 @@ def read_fdx_b(bits: str) -> Telegram:
     Raises TelegramError if header, control bits or CRC are wrong, TagCodeError if its number is no tag code.
     """
     _demand_length(bits, FDX_B_BITS, "FDX-B")
-    ring = _turned_to(bits, _FDX_B_HEADER, "FDX-B")
+    twice = bits + bits
+    starts = [at for at in range(FDX_B_BITS) if twice.startswith(_FDX_B_HEADER, at)]
+    if len(starts) != 1:
+        raise _damaged("FDX-B", f"its header stands {len(starts)} times in it and not once")
+    ring = twice[starts[0] : starts[0] + FDX_B_BITS]
     groups = [ring[at : at + 9] for at in range(len(_FDX_B_HEADER), FDX_B_BITS, 9)]
     for number, group in enumerate(groups, 1):
         if group[0] != "1":
@@ -118,19 +122,25 @@ def build_hdx(code: TagCode) -> str:
 
 
 def read_id40(bits: str) -> Telegram:
-    """Read the frame of a 40-bit tag that begins anywhere in its ring of 64 bits.
+    """Read the 64 bits of the frame of a 40-bit tag, from its header on.
+
+    It is not looked for at other rotations: its parities are so weak that one wrong bit can make the whole
+    frame of another code begin somewhere else in the ring.
 
     Raises TelegramError if header, stop bit or a parity is wrong.
     """
     _demand_length(bits, ID40_BITS, "40-bit")
-    ring = _turned_to(bits, "0" + _ID40_HEADER, "40-bit")[1:]  # the data may go on with more 1
-    rows = [ring[at : at + 5] for at in range(len(_ID40_HEADER), 59, 5)]
+    if not bits.startswith(_ID40_HEADER):
+        raise _damaged("40-bit", f"it starts with {bits[:9]} and not with {_ID40_HEADER}")
+    rows = [bits[at : at + 5] for at in range(len(_ID40_HEADER), 59, 5)]
     for number, row in enumerate(rows, 1):
         if row.count("1") % 2:
             raise _damaged("40-bit", f"the parity of row {number} of 10 is wrong")
     for number in range(4):
-        if ("".join(row[number] for row in rows) + ring[59 + number]).count("1") % 2:
+        if ("".join(row[number] for row in rows) + bits[59 + number]).count("1") % 2:
             raise _damaged("40-bit", f"the parity of column {number + 1} of 4 is wrong")
+    if bits[-1] != "0":
+        raise _damaged("40-bit", "its stop bit is 1")
     return Telegram(id40_code(int("".join(row[:4] for row in rows), 2)))
 
 
@@ -176,15 +186,6 @@ def _demand_length(bits: str, length: int, name: str) -> None:
             f"{len(bits)} bits are no {name} telegram, which has {length}; "
             "read the tag again, or check the kind of telegram in the settings of the reader."
         )
-
-
-def _turned_to(bits: str, header: str, name: str) -> str:
-    """The ring from its header on. A whole telegram holds its header exactly once."""
-    twice = bits + bits
-    starts = [at for at in range(len(bits)) if twice.startswith(header, at)]
-    if len(starts) != 1:
-        raise _damaged(name, f"its header stands {len(starts)} times in it and not once")
-    return twice[starts[0] : starts[0] + len(bits)]
 
 
 def _id_and_crc(code: TagCode) -> str:
