@@ -89,6 +89,7 @@ class Pty:
         except BlockingIOError:
             return b""
 
+    @property
     def unread(self) -> bool:
         """Whether the station has not yet taken everything that was sent."""
         return _poll(self._ends()[1], select.POLLIN, 0.0)
@@ -96,12 +97,13 @@ class Pty:
     def drain(self, within_s: float) -> bool:
         """Wait until the station has taken everything; False if it did not in this time."""
         deadline = time.monotonic() + within_s
-        while self.unread():
+        while self.unread:
             if time.monotonic() >= deadline:
                 return False
             time.sleep(0.001)
         return True
 
+    @property
     def heard(self) -> bool:
         """Whether a station holds this port with a lock on it, as `PortReader` does unless told otherwise."""
         node = os.fstat(self._ends()[1])
@@ -113,7 +115,7 @@ class Pty:
         """Undo what a killed station left: the mark that refuses other users' opens, and unread bytes."""
         slave = self._ends()[1]
         fcntl.ioctl(slave, termios.TIOCNXCL)
-        while self.unread():
+        while self.unread:
             with contextlib.suppress(BlockingIOError):
                 os.read(slave, 65536)
 

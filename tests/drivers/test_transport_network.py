@@ -40,9 +40,10 @@ def settings(server: socket.socket | int, scheme: str = "socket", **more: object
 def test_bytes_arrive_whole_and_in_order(listener: socket.socket) -> None:
     inbox = Inbox()
     sent = b"".join(b"%06d\xff\x00\r\n" % n for n in range(50_000))
-    with reading(settings(listener), inbox), listener.accept()[0] as far:
+    with reading(settings(listener), inbox) as reader, listener.accept()[0] as far:
         far.sendall(sent)
         inbox.wait_for_data(sent)
+        assert reader.stop(PATIENCE_S)
     assert inbox.states == [OPENED, STOPPED]
 
 

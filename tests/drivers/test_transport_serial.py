@@ -371,20 +371,23 @@ def test_a_port_that_flaps_is_one_pair_per_change_and_waits_longer_each_time(pty
     assert [("comes and goes" in sentence) for sentence in losses] == [False, False, True, True]
 
 
+def look(pty: Pty) -> tuple[bool, bool]:
+    return pty.heard, pty.unread
+
+
 def test_virtual_port_knows_what_was_not_read_and_whether_anybody_listens(pty: Pty) -> None:
-    assert not pty.heard()
-    assert not pty.unread()
+    assert look(pty) == (False, False)
     flood = b"z" * 100_000
     assert 0 < pty.send(flood) < len(flood)  # nobody listens: dropped, not blocked
-    assert pty.unread()
+    assert look(pty)[1]
     assert not pty.drain(0.0)
     pty.forget_reader()
-    assert not pty.unread()
+    assert not look(pty)[1]
     inbox = Inbox()
     with reading(settings(pty), inbox):
         inbox.wait_for_states(OPENED)
-        assert pty.heard()
+        assert look(pty)[0]
         assert pty.send(flood, within_s=PATIENCE_S) == len(flood)
         assert pty.drain(PATIENCE_S)
         inbox.wait_for_data(flood)
-    assert not pty.heard()
+    assert not look(pty)[0]
