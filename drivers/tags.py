@@ -74,7 +74,7 @@ class TagForm(StrEnum):
     ID40_DECIMAL = "id40_decimal"
 
 
-# Length and separators alone tell these apart. The rest needs to be told what it is reading.
+# Length and separators alone tell these apart, in a whole field. The rest needs to be told what it reads.
 UNMISTAKABLE: Final = frozenset(
     {TagForm.DECIMAL, TagForm.SPLIT, TagForm.TRIADS, TagForm.DOTTED_HEX, TagForm.ID40_HEX}
 )
@@ -193,6 +193,9 @@ def find_tags(text: str, forms: Collection[TagForm]) -> TagCode | None:
     Several orders of 16 hex digits in `forms` are told apart only if exactly one gives a plain code: prefer
     one. Long numbers that are no tag (15 or more digits, 11 or more without a tag beside them) are refused:
     such lines need a pattern that cuts out the field of the tag.
+
+    Allow a 40-bit form beside ISO forms only for a reader that sends both: the tail of a cut ISO code (10 of
+    15 digits, or the second part of dotted hex) cannot be told from a 40-bit code.
     """
     line = text.strip(_AROUND)
     places = _places(line, forms)
