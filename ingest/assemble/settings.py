@@ -3,15 +3,16 @@
 from dataclasses import dataclass
 from typing import Literal
 
-TagOrder = Literal["first", "last", "any"]
+TagOrder = Literal["found_first", "first", "last", "any"]
 
 
 @dataclass(frozen=True, slots=True)
 class BenchRules:
     """How one bench puts fish together. Seconds unless the name says otherwise.
 
-    tags: when the tag of a fish comes. `first` (default): a found tag is read before the measures, and only a tag
-        from the inventory (one just inserted) may come after them. `last`: after the measures. `any`: either.
+    tags: when the tag of a fish comes. `found_first` (default): a tag that was in the fish is read before the
+        measures, and only an unused tag of the inventory (one just inserted) may come after them. `first`: every tag
+        is read before the measures. `last`: after them. `any`: either.
     remeasure_s: the same measure again within this time replaces the first one without a question.
     echo_s: after a save, the same length or weight within this time is an echo of the saved fish.
     tag_grace_s: a complete fish that needs no tag waits this long for one, where tags may come late.
@@ -24,7 +25,7 @@ class BenchRules:
     better_fit: gain in log-likelihood from which a replaced value is said to fit better.
     """
 
-    tags: TagOrder = "first"
+    tags: TagOrder = "found_first"
     remeasure_s: float = 10.0
     echo_s: float = 2.0
     tag_grace_s: float = 4.0

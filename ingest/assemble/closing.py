@@ -1,0 +1,230 @@
+"""From the fish in hand to its record: status, tag status, weight quality, the trail, and amendments later."""
+
+from typing import TYPE_CHECKING, Literal
+
+from fishery.single import relative_weight
+from ingest.assemble.context import Context
+from ingest.assemble.facts import (
+    better_fitting_trail,
+    fish_findings,
+    missing_parts,
+    prior_of,
+    standard_weight_of,
+)
+from ingest.assemble.parts import Measure, MeasureKind, OpenFish, TagRead
+from ingest.checks import too_coarse
+from ingest.protocol import needed_parts
+from ingest.records import (
+    Amend,
+    FishRecord,
+    ReadingRecord,
+    Sound,
+    Status,
+    TagRole,
+    TagStatus,
+    derived_id,
+    individual_id,
+)
+
+if TYPE_CHECKING:
+    from ingest.assemble.bench import Bench
+
+
+def final_status(fish: OpenFish, context: Context) -> Status:
+    """What a fish becomes when it is closed now."""
+    if fish.questions:
+        return Status.QUERIED
+    if missing_parts(fish, context):
+        return Status.INCOMPLETE
+    return Status.CONFIRMED if fish.confirmed else Status.SAVED
+
+
+def tag_status(fish: OpenFish, context: Context) -> TagStatus:
+    """`none_found` needs a healthy reader and either the crew's word or a protocol that asks for no tag."""
+    read = fish.tag_read(fish.tag)
+    if read is not None:
+        return read.status
+    length = fish.used("length")
+    needs = needed_parts(
+        context.protocol, fish.species, length.value if length else None, context.survey.weighed
+    )
+    looked = context.reader_healthy and (fish.untagged or not needs.tag)
+    return TagStatus.NONE_FOUND if looked and not fish.tags else TagStatus.NOT_SCANNED
+
+
+def fish_record(
+    fish: OpenFish, context: Context, bench: str, status: Status, rule: str, *, closed: bool
+) -> FishRecord:
+    """The record of this fish as it stands."""
+    length, weight = fish.used("length"), fish.used("weight")
+    findings = fish_findings(fish, context)
+    if closed:
+        findings += better_fitting_trail(fish, context)
+    ws_g = standard_weight_of(fish.species, length.value if length else None, context)
+    coarse = weight is not None and too_coarse(weight.value, weight.division, context.limits)
+    usable = weight is not None and ws_g is not None and weight.value > 0 and not coarse
+    quality: Literal["measured", "too_coarse", "not_weighed"] = (
+        "not_weighed" if weight is None else "too_coarse" if coarse else "measured"
+    )
+    individual = None
+    if fish.tag is not None:
+        prior = prior_of(fish)
+        individual = next((c.individual_id for c in prior if c.individual_id), None) or individual_id(
+            fish.tag
+        )
+    return FishRecord(
+        fish_id=fish.fish_id,
+        journal_id=fish.opened.journal_id,
+        opened_n=fish.opened.n,
+        station=context.station,
+        bench=bench,
+        survey_id=context.survey.survey_id,
+        run_no=fish.run_no,
+        opened_at=fish.opened.at,
+        worked_up_at=fish.last.at,
+        species=fish.species,
+        species_from=fish.species_from,
+        tag=fish.tag,
+        tag_status=tag_status(fish, context),
+        tags=tuple((read.tag, _tag_role(fish, read)) for read in fish.tags),
+        individual_id=individual,
+        length_mm=length.value if length else None,
+        length_type=context.length_type if length else None,
+        length_unit=length.unit if length else None,
+        weight_g=weight.value if weight else None,
+        weight_quality=quality,
+        relative_weight=(
+            round(relative_weight(weight.value, ws_g), 1)
+            if usable and weight is not None and ws_g is not None
+            else None
+        ),
+        fate=fish.fate or context.protocol.fate(fish.species, length.value if length else None),
+        status=status,
+        closed=closed,
+        rule=rule,
+        note=fish.note,
+        observations=tuple(fish.observations),
+        readings=_readings(fish),
+        findings=findings,
+    )
+
+
+def _tag_role(fish: OpenFish, read: TagRead) -> TagRole:
+    if read.tag == fish.tag:
+        return "primary"
+    return "second" if read.tag == fish.second_tag else "set_aside"
+
+
+def _readings(fish: OpenFish) -> tuple[ReadingRecord, ...]:
+    readings = [
+        ReadingRecord(
+            kind="tag",
+            role="used" if read.tag in (fish.tag, fish.second_tag) else "trail",
+            journal_id=read.ref.journal_id,
+            n=read.ref.n,
+            at=read.ref.at,
+            instrument=read.ref.instrument,
+            raw=read.ref.raw,
+            text=read.tag,
+        )
+        for read in fish.tags
+    ]
+    readings += [measure_reading(kind, measure) for kind, measure in fish.measures()]
+    readings += fish.commands
+    return tuple(sorted(readings, key=lambda reading: (reading.at, reading.n)))
+
+
+def measure_reading(kind: MeasureKind, measure: Measure) -> ReadingRecord:
+    """The record of one measure and where it came from."""
+    return ReadingRecord(
+        kind=kind,
+        role=measure.role,
+        journal_id=measure.ref.journal_id,
+        n=measure.ref.n,
+        at=measure.ref.at,
+        instrument=measure.ref.instrument,
+        raw=measure.ref.raw,
+        value=measure.value,
+        unit=measure.unit,
+        division=measure.division,
+        load=measure.load,
+        empty_before_g=measure.empty_before_g,
+        empty_after_g=measure.empty_after_g,
+    )
+
+
+def amend_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
+    """`again` was given for the saved fish: this measure corrects it, in the open."""
+    saved = bench.state.saved
+    assert saved is not None
+    measure.role = "used"
+    bench.attach(saved.record.fish_id, measure_reading(kind, measure))
+    field = "length_mm" if kind == "length" else "weight_g"
+    old = saved.length_mm if kind == "length" else saved.weight_g
+    amend(bench, field, _text(old), _text(measure.value), "measured again")
+    if kind == "length":
+        saved.length_mm = measure.value
+    else:
+        saved.weight_g, saved.weight_division_g, saved.load = measure.value, measure.division, measure.load
+    amend_relative_weight(bench)
+    unit = "mm" if kind == "length" else "g"
+    bench.say_of(
+        saved.record.fish_id,
+        "fish_amended",
+        Sound.SAVED,
+        f"Corrected: {kind} {_text(old)} became {measure.value:g} {unit}.",
+        measure.ref.at,
+        field=field,
+        old=old,
+        new=measure.value,
+    )
+
+
+def amend_relative_weight(bench: "Bench", species: str | None = None) -> None:
+    """Bring the saved fish's relative weight in line with its amended species, length or weight."""
+    saved = bench.state.saved
+    assert saved is not None
+    ws_g = standard_weight_of(species or saved.record.species, saved.length_mm, bench.context)
+    coarse = saved.weight_g is not None and too_coarse(
+        saved.weight_g, saved.weight_division_g, bench.context.limits
+    )
+    new = None
+    if ws_g is not None and saved.weight_g is not None and saved.weight_g > 0 and not coarse:
+        new = round(relative_weight(saved.weight_g, ws_g), 1)
+    amend(bench, "relative_weight", _text(saved.record.relative_weight), _text(new), "follows the correction")
+
+
+def amend(
+    bench: "Bench",
+    field: str,
+    old: str | None,
+    new: str | None,
+    why: str,
+    *,
+    who: str = "crew",
+) -> None:
+    """One amendment of the saved fish; nothing if it changes nothing."""
+    saved = bench.state.saved
+    assert saved is not None
+    if old == new:
+        return
+    ref = bench.step
+    index = sum(isinstance(change, Amend) for change in bench.changes)
+    bench.changes.append(
+        Amend(
+            derived_id("amendment", ref.journal_id, ref.n, index),
+            saved.record.fish_id,
+            ref.at,
+            who,
+            why,
+            field,
+            old,
+            new,
+            ref.journal_id,
+            ref.n,
+        )
+    )
+
+
+def _text(value: float | None) -> str | None:
+    return None if value is None else f"{value:g}" if abs(value) < 1e6 else repr(value)

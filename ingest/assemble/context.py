@@ -1,0 +1,73 @@
+"""What the assembly rules may know of the world: the survey, its protocol, the species, and what is on record.
+
+All of it is passed in; nothing here reads a clock, a file or a database.
+"""
+
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+from fishery.single import Relation
+from ingest.assemble.settings import BenchRules
+from ingest.checks import Limits
+from ingest.protocol import Protocol as SurveyProtocol
+from ingest.records import PriorCapture
+from ingest.species import Species, SpeciesBook
+
+
+class Lookup(Protocol):
+    """What is on record, as of this survey. The store answers from SQLite, tests from dictionaries."""
+
+    def captures(self, tag: str, before: str | None) -> tuple[PriorCapture, ...]:
+        """Earlier captures of this individual (also under an earlier tag), oldest first, before an RFC 3339 time."""
+        ...
+
+    def in_survey(self, survey_id: str, tag: str) -> str | None:
+        """The id of the closed fish that carries this tag in this survey."""
+        ...
+
+    def inventory(self, tag: str) -> Literal["unused", "used"] | None:
+        """Whether the tag is in the inventory of own tags, and whether it was put into a fish before this survey."""
+        ...
+
+    def inventory_loaded(self) -> bool: ...
+
+    def length_weights(self, water: str, species: str, before: str) -> list[tuple[float, float]]:
+        """(mm, g) of the fish of this species worked up in this water before this time."""
+        ...
+
+
+@dataclass(slots=True)
+class SurveyState:
+    """The survey that is open. `relations` is frozen at the first fish of a species: None = too few fish."""
+
+    survey_id: str
+    name: str | None
+    water: str | None
+    protocol: str
+    opened_at: str
+    provisional: bool
+    run_no: int | None = None
+    run_started_at: str | None = None
+    run_started_t_s: float = 0.0
+    run_open: bool = False
+    weighed: dict[str, int] = field(default_factory=dict)
+    relations: dict[str, Relation | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """Everything around one step of one bench."""
+
+    station: str
+    rules: BenchRules
+    limits: Limits
+    survey: SurveyState
+    protocol: SurveyProtocol
+    book: SpeciesBook
+    lookup: Lookup
+    length_type: str
+    reader_healthy: bool
+    clock_doubtful: bool
+
+    def species(self, slug: str | None) -> Species | None:
+        return self.book.get(slug) if slug else None

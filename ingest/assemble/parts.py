@@ -1,0 +1,177 @@
+"""The assembler's own values: readings with their origin, the fish in hand, and what a bench remembers.
+
+Everything here can be written as JSON and read back (`dump_state`, `load_state`): the checkpoint from which a
+restarted daemon goes on is nothing but these values.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Literal
+
+from ingest.records import FishRecord, Part, PriorCapture, ReadingRecord, ReadingRole, Severity, TagStatus
+
+MeasureKind = Literal["length", "weight"]
+
+
+@dataclass(slots=True)
+class Ref:
+    """Where a reading came from: frame `n` of journal `journal_id`, which instrument, which bytes, and when.
+
+    `at` is RFC 3339 UTC; `t_s` the monotonic journal time that all rules run on.
+    """
+
+    journal_id: str
+    n: int
+    at: str
+    t_s: float
+    instrument: str
+    raw: bytes
+
+
+@dataclass(slots=True)
+class Measure:
+    """A length in mm or a weight in g as one instrument said it once. `role` is its place in the fish's trail."""
+
+    value: float
+    unit: str
+    division: float
+    ref: Ref
+    role: ReadingRole = "used"
+    last_t_s: float = 0.0  # the newest agreeing repeat
+    load: int | None = None
+    empty_before_g: float | None = None
+    empty_after_g: float | None = None
+
+    def __post_init__(self) -> None:
+        self.last_t_s = max(self.last_t_s, self.ref.t_s)
+
+
+@dataclass(slots=True)
+class TagRead:
+    """One distinct tag read while a fish was in hand. `alone` counts reads with no other tag near in time."""
+
+    tag: str
+    ref: Ref
+    status: TagStatus
+    witnessed: bool
+    count: int = 1
+    last_t_s: float = 0.0
+    alone: int = 0
+    prior: tuple[PriorCapture, ...] = ()
+
+    def __post_init__(self) -> None:
+        self.last_t_s = max(self.last_t_s, self.ref.t_s)
+
+
+QuestionKind = Literal["two_lengths", "two_weights", "two_tags", "finding"]
+
+
+@dataclass(slots=True)
+class Question:
+    """Something that must be settled before the fish may be saved."""
+
+    kind: QuestionKind
+    asked_t_s: float
+    finding: str = ""
+    suspects: tuple[Part, ...] = ()
+    proposes: dict[str, float] = field(default_factory=dict)
+    tag_reread: bool = False
+
+
+@dataclass(slots=True)
+class Mark:
+    """A finding that an event left on the fish (as opposed to those computed from its values each time)."""
+
+    name: str
+    severity: Severity
+    sentence: str
+    numbers: dict[str, float | str] = field(default_factory=dict)
+    settled: bool = False
+
+
+@dataclass(slots=True)
+class OpenFish:
+    """The fish in hand (or parked): all parts with their trail, and the questions still open."""
+
+    fish_id: str
+    opened: Ref
+    last: Ref
+    last_t_s: float
+    species: str | None
+    species_from: Literal["selected", "command", "history", "none"]
+    run_no: int | None
+    tags: list[TagRead] = field(default_factory=list)
+    tag: str | None = None
+    second_tag: str | None = None
+    lengths: list[Measure] = field(default_factory=list)
+    weights: list[Measure] = field(default_factory=list)
+    fate: str | None = None
+    untagged: bool = False
+    no_weight: bool = False
+    note: str | None = None
+    observations: list[tuple[str, str]] = field(default_factory=list)
+    commands: list[ReadingRecord] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+    confirmed: list[str] = field(
+        default_factory=list
+    )  # names of serious findings confirmed by measuring twice
+    stored: bool = False  # an unclosed row of it is already on disk
+    saved_t_s: float = 0.0
+
+    def trail(self, kind: MeasureKind) -> list[Measure]:
+        return self.lengths if kind == "length" else self.weights
+
+    def used(self, kind: MeasureKind) -> Measure | None:
+        return next((m for m in reversed(self.trail(kind)) if m.role == "used"), None)
+
+    def candidate(self, kind: MeasureKind) -> Measure | None:
+        return next((m for m in reversed(self.trail(kind)) if m.role == "candidate"), None)
+
+    def tag_read(self, tag: str | None) -> TagRead | None:
+        return next((r for r in self.tags if r.tag == tag), None)
+
+    def question(self, *kinds: QuestionKind) -> Question | None:
+        return next((q for q in self.questions if q.kind in kinds), None)
+
+    def measures(self) -> Iterator[tuple[MeasureKind, Measure]]:
+        yield from (("length", m) for m in self.lengths)
+        yield from (("weight", m) for m in self.weights)
+
+
+@dataclass(slots=True)
+class SavedFish:
+    """The fish saved last on this bench: what an echo is compared with and what a command may still amend."""
+
+    record: FishRecord
+    saved_t_s: float
+    tags: tuple[str, ...]
+    length_mm: float | None
+    weight_g: float | None
+    weight_division_g: float
+    load: int | None
+
+
+@dataclass(slots=True)
+class Again:
+    """`again` was given for a saved fish: its next measures amend it."""
+
+    fish_id: str
+    t_s: float
+
+
+@dataclass(slots=True)
+class BenchState:
+    """What one bench remembers between two readings."""
+
+    name: str
+    species: str | None = None
+    fish: OpenFish | None = None
+    saved: SavedFish | None = None
+    parked: list[OpenFish] = field(default_factory=list)
+    done_tag: TagRead | None = None  # a tag already saved in this survey, read with no fish in hand
+    untagged_next: bool = False
+    again: Again | None = None
+    grace_until_s: float | None = None
+    length_first: int = 0  # saved fish in a row whose length came before the weight
+    empty_high: int = 0  # fish in a row whose empty scale read too high

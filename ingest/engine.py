@@ -1,0 +1,546 @@
+"""The pure pipeline: frames in, records and announcements out.
+
+`Engine` is a fold: the state after a frame depends on the state before and the frame, and on nothing else but the
+look-ups that it is given. Time comes with the frames; timers fire in journal time, before any frame with a later time.
+So a day replays to the same records as it gave live, at any speed, and a restarted daemon goes on from a checkpoint.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from drivers.instrument import Instrument
+from drivers.outcomes import (
+    Damage,
+    Damaged,
+    KeySeen,
+    LengthSeen,
+    NotMine,
+    Outcome,
+    PanEmpty,
+    Piece,
+    ScaleTrouble,
+    TagRefused,
+    TagSeen,
+    Trouble,
+    WeightSeen,
+    WeightSettled,
+)
+from ingest.assemble.bench import Bench
+from ingest.assemble.command_rules import close_at_survey_end, on_command, on_stop
+from ingest.assemble.context import Context, Lookup
+from ingest.assemble.measure_rules import on_measure
+from ingest.assemble.parts import BenchState, Measure, Ref
+from ingest.assemble.settings import BenchRules
+from ingest.assemble.tag_rules import on_tag
+from ingest.assemble.timer_rules import next_deadline_s, on_restart, on_time
+from ingest.commands import Command, CommandError, Verb, describe, parse_command
+from ingest.engine_state import EngineState, InstrumentState, TimeBase, dump_state
+from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
+from ingest.records import Announcement, Change, Sound
+from ingest.station import Station, StationInstrument
+from ingest.surveys import STATION_VERBS, ensure_survey, on_survey_command
+
+FORGOTTEN_S = 12 * 3600.0  # a survey left open for longer belongs to another day
+WITNESS_S = 5.0  # two reads of a free-running reader further apart are not one presentation
+LONG_S = 1e6  # longer than any wait of a framer
+
+_TROUBLE_SENTENCES = {
+    Trouble.OVERLOAD: "Scale overload: take the fish off, it is too heavy for this scale.",
+    Trouble.UNDERLOAD: "Scale underload: empty the pan and re-zero the scale.",
+    Trouble.UNSETTLED: "The weight does not settle: hold the fish still, or shield the scale from wind.",
+    Trouble.NO_VALUE: "The scale gives no weight: look at its display.",
+}
+
+
+@dataclass(slots=True)
+class Step:
+    """What one call gave: frames for the journal, changes for the store, announcements for the crew, in order."""
+
+    frames: list[Frame] = field(default_factory=list)
+    changes: list[Change] = field(default_factory=list)
+    announcements: list[Announcement] = field(default_factory=list)
+
+
+class Engine:
+    """One station's pipeline. Not thread-safe: one caller, one frame at a time.
+
+    All times that callers give and get are journal time: seconds since the start of the journal that
+    `begin_journal` named.
+    """
+
+    def __init__(self, station: Station, lookup: Lookup, state: EngineState | None = None) -> None:
+        self.state = state or EngineState()
+        self._lookup = lookup
+        self._step = Step()
+        self._command = Ref("", 0, "", 0.0, "", b"")
+        self.reconfigure(station)
+
+    def reconfigure(self, station: Station) -> None:
+        """Use these settings from the next frame on. What is in hand, and what the decoders saw, stays."""
+        if hasattr(self, "_instruments"):
+            self._keep_decoders()
+        self.station = station
+        self._instruments: dict[str, Instrument] = {}
+        self._setup: dict[str, StationInstrument] = {}
+        self._commands: dict[str, Command] = dict(station.tag_commands)
+        for setup in station.instruments:
+            instrument = Instrument(setup.name, setup.declaration)
+            known = self.state.instruments.setdefault(setup.name, InstrumentState())
+            if known.decoder:
+                try:
+                    instrument.restore(known.decoder)
+                except (ValueError, KeyError):  # it is declared as another kind of instrument now
+                    known.decoder = {}
+            self._instruments[setup.name] = instrument
+            self._setup[setup.name] = setup
+        for name, bench in station.benches.items():
+            self.state.benches.setdefault(name, BenchState(name, bench.species))
+
+    def checkpoint(self) -> str:
+        """The state as JSON, ready to be stored with the records that it belongs to."""
+        self._keep_decoders()
+        return dump_state(self.state)
+
+    def begin_journal(self, header: Header) -> Step:
+        """Frames from now on belong to this journal; their numbers start at 1.
+
+        Within one boot everything goes on. After another boot nobody knows whose the next reading is: the fish in
+        hand is parked. After more than half a day the survey was forgotten: it is closed.
+        """
+        self._step = Step()
+        state = self.state
+        same_boot = header.boot is not None and header.boot == state.boot
+        ref = Ref(header.journal_id, 0, header.started, state.t_s, "station", b"")
+        if state.journal_id and not same_boot:
+            last_s = state.time.started_s + state.time.step_s + state.t_s - state.time.t0_s
+            away_s = abs(parse_rfc3339(header.started) - last_s)
+            if state.survey is not None and away_s > FORGOTTEN_S:
+                self._close_survey(
+                    Ref(state.journal_id, state.last_n, rfc3339(last_s), state.t_s, "station", b"")
+                )
+            else:
+                for name in state.benches:
+                    self._bench_step(name, ref, on_restart)
+            self._forget_boot()
+        t0_s = header.mono or 0.0
+        state.t_s = max(state.t_s, t0_s) if same_boot else t0_s
+        state.time = TimeBase(t0_s, parse_rfc3339(header.started), 0.0, state.time.doubtful)
+        state.journal_id, state.boot, state.last_n = header.journal_id, header.boot, 0
+        return self._step
+
+    def feed(self, frame: Frame) -> Step:
+        """One frame: bytes of an instrument, or an event.
+
+        The step's frames are what the journal shall hold: whole lines, numbered here (never below `frame.n`).
+        """
+        self._step = Step()
+        t_s = max(self.state.time.t0_s + frame.t_s, self.state.t_s)
+        self._advance(t_s)
+        self.state.t_s = t_s
+        if frame.data is not None:
+            self._on_bytes(frame.source, frame.data, t_s, frame.n)
+        else:
+            self._on_event(frame, t_s)
+        return self._step
+
+    def advance(self, t_s: float) -> Step:
+        """Time passed and nothing arrived."""
+        self._step = Step()
+        now_s = max(self.state.time.t0_s + t_s, self.state.t_s)
+        self._advance(now_s)
+        self.state.t_s = now_s
+        return self._step
+
+    def next_deadline_s(self) -> float | None:
+        """When `advance` must be called at the latest; None while nothing waits."""
+        deadline_s = self._next_deadline_s()
+        return None if deadline_s is None else deadline_s - self.state.time.t0_s
+
+    def at(self, t_s: float) -> str:
+        """The wall time (RFC 3339 UTC) of an engine time."""
+        time = self.state.time
+        return rfc3339(time.started_s + time.step_s + t_s - time.t0_s)
+
+    # --- time ---------------------------------------------------------------------------------------------------
+
+    def _next_deadline_s(self) -> float | None:
+        deadlines = [instrument.next_deadline_s() for instrument in self._instruments.values()]
+        for name, bench in self.state.benches.items():
+            if bench.fish is not None or bench.grace_until_s is not None or bench.again is not None:
+                deadlines.append(next_deadline_s(bench, self._rules(name)))
+        for name, known in self.state.instruments.items():
+            deadlines.append(self._silence_deadline_s(name, known))
+        return min((deadline for deadline in deadlines if deadline is not None), default=None)
+
+    def _silence_deadline_s(self, name: str, known: InstrumentState) -> float | None:
+        setup = self._setup.get(name)
+        if setup is None or setup.declaration.silence_s is None or known.silent or known.port == "lost":
+            return None
+        return None if known.last_t_s is None else known.last_t_s + setup.declaration.silence_s
+
+    def _advance(self, t_s: float) -> None:
+        """Fire everything that is due up to `t_s`, in the order of its time."""
+        while (deadline_s := self._next_deadline_s()) is not None and deadline_s <= t_s:
+            self.state.t_s = max(self.state.t_s, deadline_s)
+            self._fire(deadline_s)
+
+    def _fire(self, deadline_s: float) -> None:
+        for name, instrument in self._instruments.items():
+            due_s = instrument.next_deadline_s()
+            if due_s is not None and due_s <= deadline_s:
+                for piece in instrument.tick(deadline_s):
+                    self._on_piece(name, piece, 0)
+                ref = self._timer_ref(deadline_s, name)
+                for outcome in instrument.settle_tick(deadline_s):
+                    self._on_outcome(name, outcome, ref)
+            known = self.state.instruments[name]
+            silence_s = self._silence_deadline_s(name, known)
+            if silence_s is not None and silence_s <= deadline_s:
+                known.silent = True
+                self._say(
+                    "instrument_silent",
+                    Sound.TROUBLE,
+                    f"The {name} has said nothing for {self._setup[name].declaration.silence_s:g} s: "
+                    "look at its power and its cable.",
+                    self.at(deadline_s),
+                    name,
+                )
+        for name, bench in self.state.benches.items():
+            due_s = next_deadline_s(bench, self._rules(name))
+            if due_s is not None and due_s <= deadline_s:
+                self._bench_step(name, self._timer_ref(deadline_s, "timer"), on_time)
+
+    def _timer_ref(self, t_s: float, source: str) -> Ref:
+        return Ref(self.state.journal_id, self.state.last_n, self.at(t_s), t_s, source, b"")
+
+    # --- bytes --------------------------------------------------------------------------------------------------
+
+    def _on_bytes(self, source: str, data: bytes, t_s: float, n: int) -> None:
+        known = self.state.instruments.setdefault(source, InstrumentState())
+        first = known.last_t_s is None
+        known.last_t_s = t_s
+        if known.silent:
+            known.silent = False
+            self._say("instrument_back", Sound.NONE, f"The {source} speaks again.", self.at(t_s), source)
+        instrument = self._instruments.get(source)
+        if instrument is None:
+            self._journal(source, data, t_s, n)
+            if first:
+                self._say(
+                    "instrument_unknown",
+                    Sound.TROUBLE,
+                    f"Bytes came from '{source}', which is not configured: they are kept, name it in the station's file.",
+                    self.at(t_s),
+                    source,
+                )
+            return
+        for piece in instrument.cut(data, t_s):
+            self._on_piece(source, piece, n)
+
+    def _on_piece(self, source: str, piece: Piece, n: int) -> None:
+        """One piece of an instrument's stream: into the journal first, then decoded."""
+        now_s = self.state.t_s
+        if piece.t_s == now_s:
+            frame_n = self._journal(source, piece.data, now_s, n)
+        else:
+            # It ended by waiting, not by its last byte: the journal must know when that byte came.
+            body = {"data": piece.data.decode("latin-1"), "t": piece.t_s - self.state.time.t0_s}
+            frame_n = self._journal_event(source, "piece", body, now_s, n)
+        ref = Ref(self.state.journal_id, frame_n, self.at(now_s), now_s, source, piece.data)
+        for outcome in self._instruments[source].decode(piece):
+            self._on_outcome(source, outcome, ref)
+
+    def _on_recorded_piece(self, frame: Frame) -> None:
+        """A piece that ended by waiting, read back from a journal."""
+        instrument = self._instruments.get(frame.source)
+        data, t_s = frame.body.get("data"), frame.body.get("t")
+        if instrument is None or not isinstance(data, str) or not isinstance(t_s, int | float):
+            self._journal_event(frame.source, "piece", frame.body, self.state.t_s, frame.n)
+            return
+        born_s = self.state.time.t0_s + t_s
+        pieces = instrument.cut(data.encode("latin-1", "replace"), born_s) + instrument.tick(born_s + LONG_S)
+        for piece in pieces:
+            self._on_piece(frame.source, piece, frame.n)
+
+    def _journal(self, source: str, data: bytes, t_s: float, n: int) -> int:
+        number = max(self.state.last_n + 1, n)
+        self.state.last_n = number
+        self._step.frames.append(Frame(number, t_s - self.state.time.t0_s, self.at(t_s), source, data))
+        return number
+
+    def _journal_event(self, source: str, event: str, body: Mapping[str, object], t_s: float, n: int) -> int:
+        number = max(self.state.last_n + 1, n)
+        self.state.last_n = number
+        self._step.frames.append(
+            Frame(number, t_s - self.state.time.t0_s, self.at(t_s), source, None, event, dict(body))
+        )
+        return number
+
+    # --- what the bytes say ---------------------------------------------------------------------------------------
+
+    def _on_outcome(self, source: str, outcome: Outcome, ref: Ref) -> None:
+        known = self.state.instruments[source]
+        counts = known.outcomes
+        name = type(outcome).__name__ if not isinstance(outcome, Damaged) else f"Damaged {outcome.damage}"
+        counts[name] = counts.get(name, 0) + 1
+        if isinstance(outcome, WeightSeen):
+            known.speed_said = False
+            return
+        bench = self._setup[source].bench
+        match outcome:
+            case TagSeen():
+                self._on_tag(source, bench, outcome, ref)
+            case LengthSeen():
+                measure = Measure(outcome.length_mm, outcome.unit, outcome.division_mm, ref)
+                self._bench_step(bench, ref, lambda b, r: on_measure(b, "length", measure))
+            case WeightSettled():
+                measure = Measure(
+                    outcome.weight_g,
+                    outcome.unit,
+                    outcome.division_g,
+                    ref,
+                    load=outcome.load,
+                    empty_before_g=outcome.empty_before_g,
+                )
+                self._bench_step(bench, ref, lambda b, r: on_measure(b, "weight", measure))
+            case PanEmpty():
+                fish = self.state.benches[bench].fish
+                for weight in fish.weights if fish is not None else ():
+                    if weight.load == outcome.load:
+                        weight.empty_after_g = outcome.empty_g
+            case KeySeen():
+                self._on_key(source, bench, outcome.key, ref)
+            case ScaleTrouble():
+                self._say(
+                    "scale_trouble", Sound.TROUBLE, _TROUBLE_SENTENCES[outcome.trouble], ref.at, source, bench
+                )
+            case TagRefused():
+                self._say("tag_refused", Sound.TROUBLE, f"Scan again: {outcome.why}", ref.at, source, bench)
+            case Damaged():
+                self._on_damage(source, known, outcome, ref)
+            case NotMine():
+                pass
+
+    def _on_damage(self, source: str, known: InstrumentState, damaged: Damaged, ref: Ref) -> None:
+        if damaged.damage is Damage.SPEED and not known.speed_said:
+            known.speed_said = True
+            self._say("speed_or_cable", Sound.TROUBLE, f"{source}: {damaged.detail}", ref.at, source)
+
+    def _on_tag(self, source: str, bench: str, seen: TagSeen, ref: Ref) -> None:
+        command = self._commands.get(seen.tag)
+        if command is not None:
+            last_s = self.state.command_seen.get(seen.tag)
+            self.state.command_seen[seen.tag] = ref.t_s
+            absent_s = self._rules(bench).command_absent_s
+            if last_s is None or ref.t_s - last_s >= absent_s:
+                self._do(command, bench, ref)
+            return
+        if not self._witnessed_twice(source, seen, ref):
+            return
+        if not self.state.said_no_inventory and not self._lookup.inventory_loaded():
+            self.state.said_no_inventory = True
+            self._say(
+                "no_inventory",
+                Sound.NONE,
+                "No tag inventory is loaded: every unknown tag counts as new.",
+                ref.at,
+            )
+        checked = seen.checked or self._setup[source].declaration.witness == "repeat"
+        self._bench_step(bench, ref, lambda b, r: on_tag(b, seen.tag, checked, r))
+
+    def _witnessed_twice(self, source: str, seen: TagSeen, ref: Ref) -> bool:
+        """A free-running reader must say a tag twice before it counts (its declaration says `witness = "repeat"`)."""
+        if self._setup[source].declaration.witness != "repeat" or seen.checked:
+            return True
+        known = self.state.instruments[source]
+        again = known.first_read == seen.tag and ref.t_s - known.first_read_t_s <= WITNESS_S
+        known.first_read, known.first_read_t_s = seen.tag, ref.t_s
+        return again
+
+    def _on_key(self, source: str, bench: str, key: str, ref: Ref) -> None:
+        command = self._setup[source].keys.get(key)
+        if command is None:
+            self._say(
+                "key_unknown",
+                Sound.TROUBLE,
+                f"Key {key} of the {source} has no command.",
+                ref.at,
+                source,
+                bench,
+            )
+            return
+        self._do(command, bench, ref)
+
+    # --- events -----------------------------------------------------------------------------------------------------
+
+    def _on_event(self, frame: Frame, t_s: float) -> None:
+        if frame.event == "piece":
+            self._on_recorded_piece(frame)
+            return
+        if frame.event == "stop" or (frame.event == "port" and frame.source in self._instruments):
+            for name in self._instruments if frame.event == "stop" else (frame.source,):
+                for piece in self._instruments[name].hang_up(t_s):
+                    self._on_piece(name, piece, 0)
+        number = self._journal_event(frame.source, frame.event or "", frame.body, t_s, frame.n)
+        ref = Ref(self.state.journal_id, number, self.at(t_s), t_s, frame.source, b"")
+        match frame.event:
+            case "command":
+                self._on_command_event(frame, ref)
+            case "port":
+                self._on_port(frame, ref)
+            case "clock":
+                step_s, doubtful = frame.body.get("step_s"), frame.body.get("doubtful")
+                if isinstance(step_s, int | float):
+                    self.state.time.step_s += step_s
+                if isinstance(doubtful, bool):
+                    self.state.time.doubtful = doubtful
+            case "stop":
+                for name in self.state.benches:
+                    self._bench_step(name, ref, on_stop, open_survey=False)
+            case _:
+                pass  # start, config, note: they matter to the shell and to people, and stay in the journal
+
+    def _on_command_event(self, frame: Frame, ref: Ref) -> None:
+        text, bench = frame.body.get("command"), frame.body.get("bench")
+        name = (
+            bench
+            if isinstance(bench, str) and bench in self.state.benches
+            else next(iter(self.state.benches))
+        )
+        try:
+            command = parse_command(text if isinstance(text, str) else "")
+        except CommandError as error:
+            self._say("command_refused", Sound.TROUBLE, str(error), ref.at, frame.source, name)
+            return
+        self._do(command, name, ref)
+
+    def _on_port(self, frame: Frame, ref: Ref) -> None:
+        known = self.state.instruments.setdefault(frame.source, InstrumentState())
+        state, sentence = frame.body.get("state"), frame.body.get("sentence")
+        before = known.port
+        known.port = state if isinstance(state, str) else "unknown"
+        known.speed_said = False
+        if known.port == "opened":
+            known.last_t_s, known.silent = ref.t_s, False
+            if frame.source in self._instruments:
+                self._instruments[frame.source].opened(ref.t_s)
+            if before == "lost":
+                self._say(
+                    "instrument_found", Sound.NONE, f"The {frame.source} is back.", ref.at, frame.source
+                )
+        elif known.port == "lost" and before != "lost":
+            why = f" {sentence}" if isinstance(sentence, str) and sentence else ""
+            self._say(
+                "instrument_lost", Sound.TROUBLE, f"The {frame.source} is lost.{why}", ref.at, frame.source
+            )
+
+    def _do(self, command: Command, bench: str, ref: Ref) -> None:
+        if command.verb in STATION_VERBS:
+            if command.verb is Verb.SURVEY_CLOSE and self.state.survey is not None:
+                self._close_survey(ref)
+                return
+            answer = on_survey_command(command, self.state, self.station, ref)
+            self._step.changes.extend(answer.changes)
+            sound = Sound.PART if answer.done else Sound.TROUBLE
+            self._say(
+                "command_done" if answer.done else "command_refused",
+                sound,
+                answer.sentence,
+                ref.at,
+                ref.instrument,
+            )
+            return
+        self._bench_step(bench, ref, lambda b, r: on_command(b, command, r), open_survey=False)
+        if self.state.survey is None:
+            self._say(
+                "command_refused",
+                Sound.TROUBLE,
+                f"No fish is there for '{describe(command)}'.",
+                ref.at,
+                None,
+                bench,
+            )
+
+    def _close_survey(self, ref: Ref) -> None:
+        for name in self.state.benches:
+            self._bench_step(name, ref, close_at_survey_end, open_survey=False)
+        answer = on_survey_command(Command(Verb.SURVEY_CLOSE), self.state, self.station, ref)
+        self._step.changes.extend(answer.changes)
+        self._say("survey_closed", Sound.PART, answer.sentence, ref.at)
+
+    # --- benches ------------------------------------------------------------------------------------------------------
+
+    def _bench_step(
+        self, name: str, ref: Ref, rule: Callable[[Bench, Ref], None], *, open_survey: bool = True
+    ) -> None:
+        if self.state.survey is None:
+            if not open_survey:
+                return
+            opened = ensure_survey(self.state, self.station, ref)
+            self._step.changes.extend(opened.changes)
+            self._say("survey_opened", Sound.NONE, opened.sentence, ref.at)
+        bench = Bench(self.state.benches[name], self._context(name), ref)
+        rule(bench, ref)
+        self._step.changes.extend(bench.changes)
+        self._step.announcements.extend(bench.announcements)
+
+    def _context(self, name: str) -> Context:
+        assert self.state.survey is not None
+        return Context(
+            station=self.station.name,
+            rules=self._rules(name),
+            limits=self.station.limits,
+            survey=self.state.survey,
+            protocol=self.station.protocol,
+            book=self.station.species,
+            lookup=self._lookup,
+            length_type=self.station.benches[name].length_type,
+            reader_healthy=self._reader_healthy(name),
+            clock_doubtful=self.state.time.doubtful,
+        )
+
+    def _rules(self, name: str) -> BenchRules:
+        bench = self.station.benches.get(name)
+        return bench.rules if bench is not None else BenchRules()
+
+    def _reader_healthy(self, bench: str) -> bool:
+        """Whether a tag reader of this bench is there and not known to be lost."""
+        return any(
+            setup.bench == bench
+            and setup.declaration.kind == "tag_reader"
+            and self.state.instruments[setup.name].port != "lost"
+            for setup in self._setup.values()
+        )
+
+    def _forget_boot(self) -> None:
+        """Another boot: decoders, loads and presentations start anew."""
+        self.state.command_seen.clear()
+        for known in self.state.instruments.values():
+            known.decoder, known.last_t_s, known.silent, known.first_read, known.port = (
+                {},
+                None,
+                False,
+                None,
+                "unknown",
+            )
+        for bench in self.state.benches.values():
+            if bench.saved is not None:
+                bench.saved.load = None
+                bench.saved.saved_t_s = float("-1e9")
+        self._instruments = {name: Instrument(name, setup.declaration) for name, setup in self._setup.items()}
+
+    def _keep_decoders(self) -> None:
+        for name, instrument in self._instruments.items():
+            self.state.instruments[name].decoder = dict(instrument.state())
+
+    def _say(
+        self,
+        name: str,
+        sound: Sound,
+        sentence: str,
+        at: str,
+        instrument: str | None = None,
+        bench: str | None = None,
+    ) -> None:
+        facts = {"instrument": instrument} if instrument else {}
+        self._step.announcements.append(Announcement(name, sound, sentence, bench, at, None, facts))

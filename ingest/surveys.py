@@ -1,0 +1,140 @@
+"""Surveys and runs: opening, naming, closing. Pure; the state is the engine's.
+
+No reading is refused because no survey is open: a provisional one opens by itself and is named later. Fish belong to
+the work-up run: the run that is open, else the one that ended last.
+"""
+
+from dataclasses import dataclass, field
+
+from ingest.assemble.context import SurveyState
+from ingest.assemble.parts import Ref
+from ingest.commands import Command, Verb
+from ingest.engine_state import EngineState
+from ingest.records import Change, SaveRun, SaveSurvey, derived_id
+from ingest.station import Station
+
+STATION_VERBS = frozenset(
+    {Verb.SURVEY_OPEN, Verb.SURVEY_CLOSE, Verb.SURVEY_NAME, Verb.RUN_START, Verb.RUN_END}
+)
+
+
+@dataclass(slots=True)
+class Answer:
+    """What a survey command did, in one sentence."""
+
+    done: bool
+    sentence: str
+    changes: list[Change] = field(default_factory=list)
+
+
+def ensure_survey(state: EngineState, station: Station, ref: Ref) -> Answer:
+    """The first reading without a survey opens one: as the station's file names it, else a provisional one."""
+    configured = station.file.survey
+    name = configured.name if configured else None
+    water = configured.water if configured else None
+    provisional = water is None and name is None
+    _open(state, station, ref, name, water, provisional)
+    said = (
+        "No survey was open: a provisional one has begun. Name it with 'survey open water=..., name=...'."
+        if provisional
+        else f"Survey begun: {_title(name, water)}."
+    )
+    return Answer(True, said, [_row(state, station)])
+
+
+def on_survey_command(command: Command, state: EngineState, station: Station, ref: Ref) -> Answer:
+    """Carry out one of `STATION_VERBS`. The benches are already closed when a survey closes."""
+    survey = state.survey
+    options = command.options()
+    if command.verb is Verb.SURVEY_OPEN:
+        return _open_or_name(state, station, ref, options)
+    if survey is None:
+        return Answer(False, f"No survey is open: '{command.verb}' does nothing.")
+    if command.verb is Verb.SURVEY_NAME:
+        survey.name, survey.provisional = command.argument, False
+        return Answer(True, f"The survey is named {command.argument}.", [_row(state, station)])
+    if command.verb is Verb.SURVEY_CLOSE:
+        changes: list[Change] = []
+        if survey.run_open:
+            changes += _end_run(survey, ref, None).changes
+        row = _row(state, station, closed_at=ref.at)
+        state.survey = None
+        return Answer(True, f"Survey closed: {_title(survey.name, survey.water)}.", [*changes, row])
+    if command.verb is Verb.RUN_START:
+        return _start_run(survey, ref)
+    seconds = options.get("seconds")
+    return _end_run(survey, ref, float(seconds) if seconds is not None else None)
+
+
+def _open_or_name(state: EngineState, station: Station, ref: Ref, options: dict[str, str]) -> Answer:
+    survey = state.survey
+    name, water = options.get("name"), options.get("water")
+    if survey is None:
+        configured = station.file.survey
+        if configured is not None and name is None and water is None:
+            name, water = configured.name, configured.water
+        _open(state, station, ref, name, water, provisional=name is None and water is None)
+        return Answer(True, f"Survey begun: {_title(name, water)}.", [_row(state, station)])
+    if not survey.provisional:
+        return Answer(False, f"The survey {_title(survey.name, survey.water)} is still open: close it first.")
+    if name is None and water is None:
+        return Answer(False, "The provisional survey needs a name: 'survey open water=..., name=...'.")
+    survey.name, survey.water, survey.provisional = name, water, False
+    survey.relations.clear()
+    return Answer(
+        True, f"The provisional survey is now {_title(name, water)}; its fish stay.", [_row(state, station)]
+    )
+
+
+def _open(
+    state: EngineState, station: Station, ref: Ref, name: str | None, water: str | None, provisional: bool
+) -> None:
+    state.survey = SurveyState(
+        survey_id=derived_id("survey", ref.journal_id, ref.n),
+        name=name,
+        water=water,
+        protocol=station.protocol.name,
+        opened_at=ref.at,
+        provisional=provisional,
+    )
+
+
+def _row(state: EngineState, station: Station, closed_at: str | None = None) -> SaveSurvey:
+    survey = state.survey
+    assert survey is not None
+    return SaveSurvey(
+        survey.survey_id,
+        station.name,
+        survey.name,
+        survey.water,
+        survey.protocol,
+        survey.opened_at,
+        closed_at,
+        survey.provisional,
+    )
+
+
+def _start_run(survey: SurveyState, ref: Ref) -> Answer:
+    changes: list[Change] = []
+    if survey.run_open:
+        changes += _end_run(survey, ref, None).changes
+    survey.run_no = (survey.run_no or 0) + 1
+    survey.run_started_at, survey.run_started_t_s, survey.run_open = ref.at, ref.t_s, True
+    changes.append(SaveRun(survey.survey_id, survey.run_no, ref.at, None, None))
+    return Answer(True, f"Run {survey.run_no} begun.", changes)
+
+
+def _end_run(survey: SurveyState, ref: Ref, current_on_s: float | None) -> Answer:
+    if not survey.run_open or survey.run_no is None or survey.run_started_at is None:
+        return Answer(False, "No run is open: 'run end' does nothing.")
+    survey.run_open = False
+    seconds = f", {current_on_s:g} s of current" if current_on_s is not None else ""
+    return Answer(
+        True,
+        f"Run {survey.run_no} ended{seconds}.",
+        [SaveRun(survey.survey_id, survey.run_no, survey.run_started_at, ref.at, current_on_s)],
+    )
+
+
+def _title(name: str | None, water: str | None) -> str:
+    return ", ".join(part for part in (water, name) if part) or "not named yet"
