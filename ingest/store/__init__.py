@@ -1,0 +1,51 @@
+"""The durable records: one SQLite file with one owner, amended in the open, read through documented views."""
+
+from ingest.store.errors import (
+    BatchLost,
+    ConflictingFish,
+    DatabaseInUse,
+    DatabaseTooNew,
+    NotOurDatabase,
+    RecordRefused,
+    StoreBroken,
+    StoreBusy,
+    StoreFull,
+    StoreMoved,
+    StoreTrouble,
+    UnsafeSettings,
+)
+from ingest.store.loading import freeze_relation, load_inventory, load_prior_captures, note_content
+from ingest.store.lookup import Lookup
+from ingest.store.pragmas import JournalMode
+from ingest.store.rows import Checkpoint, ContentRow, FrameRow, LocalRelation, PriorRow
+from ingest.store.snapshot import Manifest, snapshot
+from ingest.store.store import Store
+
+__all__ = [
+    "BatchLost",
+    "Checkpoint",
+    "ConflictingFish",
+    "ContentRow",
+    "DatabaseInUse",
+    "DatabaseTooNew",
+    "FrameRow",
+    "JournalMode",
+    "LocalRelation",
+    "Lookup",
+    "Manifest",
+    "NotOurDatabase",
+    "PriorRow",
+    "RecordRefused",
+    "Store",
+    "StoreBroken",
+    "StoreBusy",
+    "StoreFull",
+    "StoreMoved",
+    "StoreTrouble",
+    "UnsafeSettings",
+    "freeze_relation",
+    "load_inventory",
+    "load_prior_captures",
+    "note_content",
+    "snapshot",
+]

@@ -1,0 +1,77 @@
+"""Loading what the station brings along: tag inventories, captures known from elsewhere, relations, file
+versions.
+
+Each call is one durable transaction, and repeating it changes nothing.
+"""
+
+import sqlite3
+from collections.abc import Iterable
+
+from ingest.records import individual_id
+from ingest.store.rows import ContentRow, LocalRelation, PriorRow
+from ingest.store.store import Store
+
+
+def load_inventory(store: Store, tags: Iterable[str], *, source: str, at: str) -> int:
+    """Make `tags` (canonical codes) the inventory of this `source`, in place of what it gave before.
+
+    Returns how many tags it holds now. Raises `StoreTrouble`, `RecordRefused`.
+    """
+    rows = sorted({(tag, source, at) for tag in tags})
+
+    def work(connection: sqlite3.Connection) -> None:
+        connection.execute("DELETE FROM tag_inventory WHERE source = ?", (source,))
+        connection.executemany("INSERT INTO tag_inventory (tag, source, added_at) VALUES (?, ?, ?)", rows)
+
+    store.write(work)
+    return len(rows)
+
+
+def load_prior_captures(store: Store, captures: Iterable[PriorRow], *, source: str) -> int:
+    """Make `captures` the history of this `source`, in place of what it gave before; returns how many it
+    holds now.
+
+    A capture without an individual gets the one that its tag stands for. Raises `StoreTrouble`,
+    `RecordRefused`.
+    """
+    rows = [
+        (*(row if row.individual_id else row._replace(individual_id=individual_id(row.tag))), source)
+        for row in dict.fromkeys(captures)
+    ]
+
+    def work(connection: sqlite3.Connection) -> None:
+        connection.execute("DELETE FROM prior_capture WHERE source = ?", (source,))
+        connection.executemany(
+            f"INSERT INTO prior_capture ({', '.join(PriorRow._fields)}, source) VALUES ({'?, ' * 10}?)", rows
+        )
+
+    store.write(work)
+    return len(rows)
+
+
+def freeze_relation(store: Store, relation: LocalRelation) -> LocalRelation:
+    """Freeze this relation for its survey and return the one that counts: the first one stays.
+
+    Raises `StoreTrouble`, `RecordRefused` (no such survey).
+    """
+    store.write(
+        lambda connection: connection.execute(
+            "INSERT INTO local_relation (survey_id, species, a, b, sd_log10, n) VALUES (?, ?, ?, ?, ?, ?) "
+            "ON CONFLICT DO NOTHING",
+            relation,
+        ).close()
+    )
+    frozen = store.lookup.local_relation(relation.survey_id, relation.species)
+    assert frozen is not None
+    return frozen
+
+
+def note_content(store: Store, content: ContentRow) -> None:
+    """Note which version of a file is in use; its text is kept by hash in the journal folder."""
+    store.write(
+        lambda connection: connection.execute(
+            "INSERT INTO content (sha256, name, kind, first_used_at) VALUES (?, ?, ?, ?) ON CONFLICT DO "
+            "NOTHING",
+            content,
+        ).close()
+    )

@@ -1,0 +1,173 @@
+"""What the station asks of its records while a fish is in hand: every question an index look-up.
+
+Amended values count, void fish are left out, and times compare as instants whatever their precision.
+"""
+
+import json
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+from ingest.records import Finding, FishRecord, Part, PriorCapture, ReadingRecord, Severity, Status, TagStatus
+from ingest.store.errors import translate
+from ingest.store.rows import Checkpoint, LocalRelation
+from ingest.store.writer import FISH_COLUMNS, READING_COLUMNS, SELECT_FISH
+
+Row = tuple[Any, ...]
+
+_CAPTURE = "worked_up_at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id"
+_FINAL = f"SELECT {_CAPTURE} FROM fish_all WHERE void = 0 AND closed = 1 AND"
+_PRIOR = """SELECT at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id, prior_id
+    FROM prior_capture AS p WHERE (p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish)) AND"""
+
+_OWN_BY_TAG = f"{_FINAL} tag = ?"
+_OWN_BY_INDIVIDUAL = f"{_FINAL} individual_id = ?"
+_OWN_BY_ID = f"{_FINAL} fish_id = ?"
+_PRIOR_BY_TAG = f"{_PRIOR} p.tag = ?"
+_PRIOR_BY_INDIVIDUAL = f"{_PRIOR} p.individual_id = ?"
+_BY_SECOND_TAG = "SELECT fish_id FROM fish_tag WHERE tag = ? AND role = 'second'"
+# Only settled pairs may teach the water's relation: a queried fish carries a value that nobody stands by.
+_LENGTH_WEIGHTS = """SELECT length_mm, weight_g FROM fish_all
+    WHERE water = ?1 AND species = ?2 AND void = 0 AND closed = 1 AND status <> 'queried'
+        AND weight_quality = 'measured' AND length_mm > 0 AND weight_g > 0
+        AND (?3 IS NULL OR rtrim(worked_up_at, 'Z') < rtrim(?3, 'Z'))
+    UNION ALL
+    SELECT length_mm, weight_g FROM prior_capture AS p
+    WHERE water = ?1 AND species = ?2 AND length_mm > 0 AND weight_g > 0
+        AND (?3 IS NULL OR rtrim(at, 'Z') < rtrim(?3, 'Z'))
+        AND (p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish))"""
+
+
+class Lookup:
+    """Questions to the records, through the store's own connection: uncommitted rows of a batch count.
+
+    Every method raises `StoreTrouble` if the database cannot be read now.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self._path = path
+
+    def captures(self, tag: str, before: str | None = None) -> tuple[PriorCapture, ...]:
+        """Every known capture of the animal with this tag, oldest first: closed fish, and captures from
+        elsewhere.
+
+        Goes over a re-tagging: captures of the same individual under another tag count, and so does a second
+        tag. `before` (RFC 3339 UTC) leaves out what was not earlier.
+        """
+        own = {row[-1]: row for row in self._all(_OWN_BY_TAG, tag)}
+        for (fish_id,) in self._all(_BY_SECOND_TAG, tag):
+            own.update((row[-1], row) for row in self._all(_OWN_BY_ID, fish_id))
+        prior = {row[-1]: row for row in self._all(_PRIOR_BY_TAG, tag)}
+        individuals = {row[7] for row in (*own.values(), *prior.values())} - {None}
+        for individual in individuals:
+            own.update((row[-1], row) for row in self._all(_OWN_BY_INDIVIDUAL, individual))
+            prior.update((row[-1], row) for row in self._all(_PRIOR_BY_INDIVIDUAL, individual))
+        found = [PriorCapture(*row[:9]) for row in (*prior.values(), *own.values())]
+        if before is not None:
+            limit = _instant(before)
+            found = [capture for capture in found if _instant(capture.at) < limit]
+        return tuple(sorted(found, key=lambda capture: (_instant(capture.at), capture.fish_id or "")))
+
+    def in_survey(self, survey_id: str, tag: str) -> str | None:
+        """The closed fish of this survey that bears the tag (the last one, if there are several)."""
+        rows = self._all(_OWN_BY_TAG, tag)
+        for (fish_id,) in self._all(_BY_SECOND_TAG, tag):
+            rows += self._all(_OWN_BY_ID, fish_id)
+        mine = [row for row in rows if row[2] == survey_id]
+        if not mine:
+            return None
+        last: str = max(mine, key=lambda row: (_instant(row[0]), row[-1]))[-1]
+        return last
+
+    def inventory(self, tag: str) -> Literal["unused", "used"] | None:
+        """Whether a tag of the inventory is in a fish already; None if the tag is in no inventory."""
+        if not self._all("SELECT 1 FROM tag_inventory WHERE tag = ? LIMIT 1", tag):
+            return None
+        return "used" if self.captures(tag) else "unused"
+
+    def inventory_loaded(self) -> bool:
+        """Whether any inventory is loaded."""
+        return bool(self._all("SELECT 1 FROM tag_inventory LIMIT 1"))
+
+    def parked(self, survey_id: str) -> tuple[FishRecord, ...]:
+        """The parked fish of the survey, as they were saved, oldest first."""
+        rows = self._all(
+            "SELECT fish_id FROM fish WHERE survey_id = ? AND closed = 0 AND status = 'parked' "
+            "ORDER BY rtrim(opened_at, 'Z'), fish_id",
+            survey_id,
+        )
+        return tuple(fish for (fish_id,) in rows if (fish := self.saved(fish_id)) is not None)
+
+    def saved(self, fish_id: str) -> FishRecord | None:
+        """The fish as the assembler saved it: without amendments, later readings and later findings."""
+        fish, tags, readings, findings, observations = (self._all(query, fish_id) for query in SELECT_FISH)
+        if not fish:
+            return None
+        row = dict(zip(FISH_COLUMNS, fish[0], strict=True))
+        row["tag_status"] = TagStatus(row["tag_status"])
+        row["status"] = Status(row["status"])
+        row["closed"] = bool(row["closed"])
+        return FishRecord(
+            **row,
+            tags=tuple(tags),
+            observations=tuple(observations),
+            readings=tuple(
+                ReadingRecord(**dict(zip(READING_COLUMNS, reading, strict=True))) for reading in readings
+            ),
+            findings=tuple(_finding(finding) for finding in findings),
+        )
+
+    def last_run_no(self, survey_id: str) -> int | None:
+        """The highest run number of the survey."""
+        found: int | None = self._all("SELECT max(run_no) FROM run WHERE survey_id = ?", survey_id)[0][0]
+        return found
+
+    def length_weights(
+        self, water: str, species: str, before: str | None = None
+    ) -> list[tuple[float, float]]:
+        """Pairs (length_mm, weight_g) of this water's fish of the species, for its own length-weight
+        relation.
+
+        Closed fish whose weight was fine enough and whose findings are settled, and captures known from
+        elsewhere.
+        """
+        return self._all(_LENGTH_WEIGHTS, water, species, before)
+
+    def local_relation(self, survey_id: str, species: str) -> LocalRelation | None:
+        """The relation frozen for this survey."""
+        rows = self._all(
+            "SELECT * FROM local_relation WHERE survey_id = ? AND species = ?", survey_id, species
+        )
+        return LocalRelation(*rows[0]) if rows else None
+
+    def checkpoint(self) -> Checkpoint | None:
+        """The checkpoint of the last commit that had one."""
+        rows = self._all('SELECT state, journal_file, "offset", n FROM checkpoint')
+        return Checkpoint(*rows[0]) if rows else None
+
+    def _all(self, query: str, *parameters: str | None) -> list[Any]:
+        # Fetched at once: a cursor left half read would hold a lock against the next commit.
+        try:
+            return self._connection.execute(query, parameters).fetchall()
+        except sqlite3.Error as error:
+            raise translate(error, self._path) from error
+
+
+def _instant(at: str) -> str:
+    """A text that sorts by time: without the Z, 13:00:00 comes before 13:00:00.250."""
+    return at.rstrip("Z")
+
+
+def _finding(row: Sequence[Any]) -> Finding:
+    name, severity, sentence, numbers, suspects, proposes, settled = row
+    return Finding(
+        name=name,
+        severity=Severity(severity),
+        sentence=sentence,
+        numbers=json.loads(numbers),
+        suspects=tuple(Part(part) for part in json.loads(suspects)),
+        proposes=json.loads(proposes),
+        settled=bool(settled),
+    )

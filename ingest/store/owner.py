@@ -1,0 +1,93 @@
+"""One owner per database, and an eye on the file itself."""
+
+import errno
+import fcntl
+import os
+from pathlib import Path
+
+from ingest.store.errors import DatabaseInUse, StoreBroken, StoreMoved, moved
+
+
+class OwnerLock:
+    """The lock file `<database>.lock`: held as long as the process lives, removed by a clean stop.
+
+    It holds the owner's process id, for people; what counts is the lock, which ends with the process.
+    """
+
+    def __init__(self, database: Path) -> None:
+        self._database = database
+        self._path = database.with_name(database.name + ".lock")
+        self._fd = self._acquire()
+
+    def _acquire(self) -> int:
+        while True:
+            try:
+                fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            except OSError as error:
+                raise StoreBroken(
+                    f"The lock file {self._path} cannot be made ({error.strerror}): check the folder."
+                ) from error
+            try:
+                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                if self._is_current(fd):
+                    os.ftruncate(fd, 0)
+                    os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
+                    return fd
+            except OSError as error:
+                holder = os.pread(fd, 20, 0).decode("ascii", "replace").strip() or "unknown"
+                os.close(fd)
+                raise self._explained(error, holder) from error
+            # The previous owner removed the file between our open and our lock: that lock guards nothing.
+            os.close(fd)
+
+    def _is_current(self, fd: int) -> bool:
+        try:
+            return os.path.samestat(os.fstat(fd), os.stat(self._path))
+        except FileNotFoundError:
+            return False
+
+    def _explained(self, error: OSError, holder: str) -> Exception:
+        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
+            return DatabaseInUse(
+                f"The database {self._database} is in use by process {holder}: stop that one first, or ask "
+                f"it."
+            )
+        return StoreBroken(
+            f"The lock file {self._path} cannot be locked ({error.strerror}): "
+            "keep the database on a local disk with free space."
+        )
+
+    def release(self) -> None:
+        """Remove the lock file and let go. Calling it twice does nothing."""
+        if self._fd < 0:
+            return
+        if self._is_current(self._fd):
+            self._path.unlink(missing_ok=True)
+        os.close(self._fd)
+        self._fd = -1
+
+
+class FileWatch:
+    """Remembers which file was opened; SQLite in WAL mode would go on writing into a deleted one."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._opened = os.stat(path)
+
+    def check(self) -> None:
+        """Raise `StoreMoved` if the path now names another file, or none."""
+        try:
+            now = os.stat(self._path)
+        except OSError as error:
+            raise StoreMoved(moved(self._path)) from error
+        if not os.path.samestat(self._opened, now):
+            raise StoreMoved(moved(self._path))
+
+
+def sync_folder(folder: Path) -> None:
+    """Make names created in or renamed within `folder` durable."""
+    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)

@@ -1,0 +1,69 @@
+"""What the store takes and gives besides the records of `ingest.records`: plain tuples, one per row."""
+
+from typing import NamedTuple
+
+
+class FrameRow(NamedTuple):
+    """One journal frame that a record rests on.
+
+    `data` are the bytes as they arrived. For a frame without bytes, `event` is its name and `data` the UTF-8
+    JSON of its body.
+    """
+
+    journal_id: str
+    n: int
+    at: str
+    source: str
+    data: bytes
+    event: str | None = None
+
+
+class Checkpoint(NamedTuple):
+    """How far the journal had been read, and the engine's state there (JSON)."""
+
+    state: str
+    journal_file: str
+    offset: int
+    n: int
+
+
+class PriorRow(NamedTuple):
+    """A capture known from elsewhere: another station, an earlier year. Lengths mm, weights g.
+
+    `fish_id` is given where the capture is a fish of a Tallywell database: if it turns out to be one of this
+    very database, this database's own record counts.
+    """
+
+    tag: str
+    at: str
+    water: str | None
+    species: str | None
+    length_mm: float | None
+    weight_g: float | None
+    fate: str
+    individual_id: str | None = None
+    survey_id: str | None = None
+    fish_id: str | None = None
+
+
+class LocalRelation(NamedTuple):
+    """This water's own length-weight relation, frozen for a survey.
+
+    log10(weight_g) = a + b * log10(length_mm), with residual standard deviation `sd_log10`, from `n` fish.
+    """
+
+    survey_id: str
+    species: str
+    a: float
+    b: float
+    sd_log10: float
+    n: int
+
+
+class ContentRow(NamedTuple):
+    """A version of a config, species or inventory file in use; its text lies by the journal."""
+
+    sha256: str
+    name: str
+    kind: str
+    first_used_at: str
