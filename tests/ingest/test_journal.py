@@ -399,6 +399,39 @@ def test_a_mirror_that_outgrew_the_memory_is_completed_by_copying(tmp_path: Path
     assert (stick / NAME).read_bytes() == day(100)
 
 
+def test_a_mirror_that_was_away_while_parts_changed_gets_every_part(tmp_path: Path) -> None:
+    card, stick, away = tmp_path / "card", tmp_path / "stick", tmp_path / "away"
+    writer = open_writer(card, stick, part_bytes=1000)
+    writer.append(frame(1))
+    writer.flush()
+    stick.rename(away)
+    for n in range(2, 31):
+        writer.append(frame(n))
+        assert writer.flush() == OnDisk(journal=True, mirror=False)
+    away.rename(stick)
+    assert writer.flush() == OnDisk(journal=True, mirror=True)
+    writer.close()
+    assert [path.read_bytes() for path in journal_files(stick)] == [
+        path.read_bytes() for path in journal_files(card)
+    ]
+
+
+def test_a_mirror_that_comes_late_with_a_longer_file_is_not_shortened(tmp_path: Path) -> None:
+    card, stick, away = tmp_path / "card", tmp_path / "stick", tmp_path / "away"
+    for folder, count in ((card, 2), (away, 4)):
+        folder.mkdir()
+        (folder / NAME).write_bytes(day(count))
+    stick.write_bytes(b"in the way")
+    writer = open_writer(card, stick)
+    stick.unlink()
+    away.rename(stick)
+    writer.append(frame(3, b"another"))
+    assert writer.flush() == OnDisk(journal=True, mirror=True)
+    writer.close()
+    assert [path.read_bytes() for path in writer.set_aside] == [day(4)]
+    assert (stick / NAME).read_bytes() == (card / NAME).read_bytes()
+
+
 # --- contents ---
 
 
@@ -623,8 +656,7 @@ def test_injected_faults_leave_whole_lines_and_nothing_lost(tmp_path: Path, faul
     try:
         done = subprocess.run(
             [*command, sys.executable, str(WRITER), str(tmp_path / "card"), "-", "40"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            capture_output=True,
             text=True,
             cwd=ROOT,
             check=False,
