@@ -207,10 +207,10 @@ def fit_length_weight(
     Straight line in log10-log10. Start: median of the slopes from the shorter to the longer half (an
     incomplete Theil-Sen slope; Theil 1950, Sen 1968, from memory), then iterated least squares with Tukey's
     biweight (c = 4.685, 95 % efficient at the normal; Beaton and Tukey 1974, from memory), scale from the
-    median absolute deviation (x 1.4826). No pair is removed, so fitting again to fish that passed a check
-    does not narrow the line step by step. With a `prior`, level and slope are drawn to the published line as
-    far as populations are known to differ from it (normal prior, `PRIOR_POPULATION_SD`, `PRIOR_SLOPE_SD`): a
-    few fish of one size cannot tilt the line.
+    biweight midvariance (c = 9; Mosteller and Tukey 1977, from memory). No pair is removed, so fitting
+    again to fish that passed a check does not narrow the line step by step. With a `prior`, level and slope
+    are drawn to the published line as far as populations are known to differ from it (normal prior,
+    `PRIOR_POPULATION_SD`, `PRIOR_SLOPE_SD`): a few fish of one size cannot tilt the line.
     """
     pairs = [
         (math.log10(le), math.log10(w)) for le, w in zip(lengths_mm, weights_g, strict=True) if le > 0 < w
@@ -293,7 +293,11 @@ def _starting_slope(xs: Sequence[float], ys: Sequence[float]) -> float | None:
 
 def _middle_and_scale(residuals: Sequence[float]) -> tuple[float, float]:
     middle = median(residuals)
-    return middle, max(1.4826 * median(abs(r - middle) for r in residuals), 1e-4)
+    deviation = median(abs(r - middle) for r in residuals)
+    squares = [((r - middle) / max(9 * deviation, 1e-4)) ** 2 for r in residuals]
+    inside = [(r - middle, u) for r, u in zip(residuals, squares, strict=True) if u < 1]
+    top = math.sqrt(len(residuals) * sum(r * r * (1 - u) ** 4 for r, u in inside))
+    return middle, max(top / abs(sum((1 - u) * (1 - 5 * u) for _, u in inside)), 1e-4)
 
 
 def _biweight(u: float) -> float:
