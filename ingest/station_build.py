@@ -1,0 +1,273 @@
+"""What must fit together in a station: names, ports, species, commands, tables of tags. Reads no file."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
+
+from drivers.declaration import Declaration
+from drivers.tags import HEX16_FORMS, TagCodeError, parse_tag
+from drivers.transport.settings import PortSettings, parse_address
+from ingest.commands import Command, CommandError, Verb, parse_command
+from ingest.inventory import HistoryRow, InventoryTag, parse_history, parse_inventory
+from ingest.protocol import Protocol, parse_protocol
+from ingest.species import SpeciesBook, species_book
+from ingest.station import Station, StationBench, StationInstrument
+from ingest.station_file import InstrumentTable, StationFile
+from ingest.station_sources import Complaints, Source, SourceKind, source_text
+from ingest.tag_table import TableProblem
+from ingest.toml_file import ConfigError, Problem, parse_toml
+from ingest.toml_lines import KeyPath
+
+Read = TypeVar("Read")
+
+
+class StationBuilder:
+    """Puts one station together and collects every problem on the way."""
+
+    def __init__(
+        self,
+        file: StationFile,
+        complaints: Complaints,
+        sources: tuple[Source, ...],
+        shown: Mapping[Source, str],
+    ) -> None:
+        self.file = file
+        self.complaints = complaints
+        self.sources = sources
+        self.shown = shown
+        self.table_problems: list[TableProblem] = []
+        self.book = SpeciesBook({})
+
+    def build(self, folder: Path) -> Station:
+        texts = dict(self._texts("species"))
+        if not texts:
+            self.complaints.problems.append(
+                Problem("species", "there is no species file; a station needs one.")
+            )
+        self.book = self._attempt(lambda: species_book(texts)) or self.book
+        protocol = self._attempt(self._protocol)
+        inventory = self._inventory()
+        history = self._history()
+        tag_commands = self._tag_commands(inventory, history)
+        keys = self._commands(("commands", "keys"), self.file.commands.keys)
+        benches = {name: self._bench(name) for name in self.file.bench}
+        instruments = [self._instrument(index, keys) for index in range(len(self.file.instrument))]
+        if self.complaints.problems or protocol is None:
+            raise ConfigError(tuple(self.complaints.problems))
+        return Station(
+            folder=folder,
+            file=self.file,
+            benches=benches,
+            instruments=tuple(one for one in instruments if one is not None),
+            limits=self.file.checks.limits(),
+            species=self.book,
+            protocol=protocol,
+            tag_commands=tag_commands,
+            inventory=inventory,
+            history=history,
+            problems=tuple(self.table_problems),
+            sources=self.sources,
+        )
+
+    # --- texts ----------------------------------------------------------------------------------------------
+
+    def _attempt(self, read: Callable[[], Read]) -> Read | None:
+        try:
+            return read()
+        except ConfigError as error:
+            self.complaints.problems.extend(error.problems)
+            return None
+
+    def _texts(self, kind: SourceKind) -> Iterator[tuple[str, str]]:
+        """File for messages, and text, of every source of a kind that is text."""
+        for source in self.sources:
+            if source.kind == kind:
+                try:
+                    yield self.shown[source], source_text(source, self.shown[source])
+                except ConfigError as error:
+                    self.complaints.problems.extend(error.problems)
+
+    def _named_text(self, kind: SourceKind, name: str) -> tuple[str, str]:
+        for source in self.sources:
+            if source.kind == kind and source.name == name:
+                return self.shown[source], source_text(source, self.shown[source])
+        raise ConfigError((Problem(name, f"this {kind} file was not kept with the others."),))
+
+    def _protocol(self) -> Protocol:
+        shown, text = self._named_text("protocol", self.file.station.protocol)
+        return parse_protocol(text, shown, self.book.by_slug.keys() or None)
+
+    # --- tables of tags -------------------------------------------------------------------------------------
+
+    def _inventory(self) -> tuple[InventoryTag, ...]:
+        rows: dict[str, InventoryTag] = {}
+        for shown, text in self._texts("inventory"):
+            found, problems = parse_inventory(text, shown)
+            self._note(problems)
+            for row in found:
+                if row.tag in rows:
+                    first = rows[row.tag]
+                    said = f"{row.tag} stands in {first.file}, line {first.line} too; it counts once."
+                    problem = TableProblem(row.file, row.line, "tag", row.tag, said, "nothing")
+                    self.table_problems.append(problem)
+                rows.setdefault(row.tag, row)
+        return tuple(rows.values())
+
+    def _history(self) -> tuple[HistoryRow, ...]:
+        rows: list[HistoryRow] = []
+        zone = ZoneInfo(self.file.station.timezone)
+        for shown, text in self._texts("history"):
+            found, problems = parse_history(text, shown, zone)
+            self._note(problems)
+            rows.extend(self._with_slug(row) for row in found)
+        return tuple(rows)
+
+    def _with_slug(self, row: HistoryRow) -> HistoryRow:
+        written = row.capture.species
+        if written is None or not self.book.by_slug:
+            return row
+        species = self.book.find(written)
+        if species is not None:
+            return replace(row, capture=replace(row.capture, species=species.slug))
+        said = f'"{written}" is no species of the book and is kept as written{self._meant(written)}.'
+        self.table_problems.append(TableProblem(row.file, row.line, "species", written, said, "nothing"))
+        return row
+
+    def _note(self, problems: Iterable[TableProblem]) -> None:
+        for problem in problems:
+            if problem.left_out == "rest":
+                self.complaints.problems.append(
+                    Problem(problem.file, problem.text, problem.column, problem.line)
+                )
+            else:
+                self.table_problems.append(problem)
+
+    # --- commands -------------------------------------------------------------------------------------------
+
+    def _tag_commands(
+        self, inventory: tuple[InventoryTag, ...], history: tuple[HistoryRow, ...]
+    ) -> Mapping[str, Command]:
+        fish = {row.tag: (row.file, row.line) for row in inventory}
+        fish |= {row.tag: (row.file, row.line) for row in history}
+        commands: dict[str, Command] = {}
+        for written, command in self._commands(("commands", "tags"), self.file.commands.tags).items():
+            path = ("commands", "tags", written)
+            try:
+                tag = parse_tag(written).text
+            except TagCodeError as error:
+                self.complaints.say(path, f"the code of a command tag must be a tag code: {error}")
+                continue
+            if tag in commands:
+                self.complaints.say(path, f"{tag} has a command already; keep one of them.")
+            if tag in fish:
+                where, line = fish[tag]
+                said = (
+                    f"{tag} stands in {where}, line {line}, so a fish may carry it; use another for the card."
+                )
+                self.complaints.say(path, said)
+            commands[tag] = command
+        return commands
+
+    def _commands(self, path: KeyPath, written: Mapping[str, str]) -> dict[str, Command]:
+        commands = {}
+        for code, text in written.items():
+            try:
+                command = parse_command(text)
+            except CommandError as error:
+                self.complaints.say((*path, code), f"{error}.")
+                continue
+            if command.verb in (Verb.SPECIES, Verb.SPECIES_ONCE) and command.argument is not None:
+                slug = self._slug((*path, code), command.argument)
+                command = replace(command, argument=slug or command.argument)
+            commands[code] = command
+        return commands
+
+    def _slug(self, path: KeyPath, name: str) -> str | None:
+        if not self.book.by_slug:
+            return None  # the book itself is at fault, and said so
+        species = self.book.find(name)
+        if species is None:
+            self.complaints.say(path, f'"{name}" is no species of the book{self._meant(name)}.')
+            return None
+        return species.slug
+
+    def _meant(self, name: str) -> str:
+        near = self.book.nearest(name)
+        return f'; did you mean "{near}"?' if near else "; look for its name in the folder of species files"
+
+    # --- benches and instruments ----------------------------------------------------------------------------
+
+    def _bench(self, name: str) -> StationBench:
+        table = self.file.bench[name]
+        slug = None if table.species is None else self._slug(("bench", name, "species"), table.species)
+        return StationBench(name, table.rules(), slug, table.length_type)
+
+    def _instrument(self, index: int, keys: Mapping[str, Command]) -> StationInstrument | None:
+        table = self.file.instrument[index]
+        here: KeyPath = ("instrument", index)
+        for earlier in self.file.instrument[:index]:
+            if earlier.name == table.name:
+                self.complaints.say((*here, "name"), f'"{table.name}" names two instruments; change one.')
+            if parse_address(earlier.port) == parse_address(table.port):
+                said = f'{table.port} is the port of "{earlier.name}" too; each instrument needs its own.'
+                self.complaints.say((*here, "port"), said)
+        own_keys = self._commands((*here, "keys"), table.keys)
+        bench = self._bench_of(table, here)
+        declaration = self._attempt(lambda: self._declaration(table))
+        if declaration is None or (declared := self._overridden(declaration, table, here)) is None:
+            return None
+        port = PortSettings(address=table.port, **declared.line.model_dump())
+        return StationInstrument(table.name, bench, declared, port, {**keys, **own_keys})
+
+    def _bench_of(self, table: InstrumentTable, here: KeyPath) -> str:
+        names = ", ".join(self.file.bench)
+        if table.bench is None:
+            if len(self.file.bench) > 1:
+                self.complaints.say(here, f"the station has several benches: add bench = one of {names}.")
+            return next(iter(self.file.bench))
+        if table.bench not in self.file.bench:
+            self.complaints.say((*here, "bench"), f'there is no bench "{table.bench}"; known are {names}.')
+        return table.bench
+
+    def _declaration(self, table: InstrumentTable) -> Declaration:
+        shown, text = self._named_text("instrument", table.use)
+        return parse_toml(text, Declaration, shown)
+
+    def _overridden(
+        self, declaration: Declaration, table: InstrumentTable, here: KeyPath
+    ) -> Declaration | None:
+        """The declaration with what the station sets differently, checked by its own model again."""
+        data = declaration.model_dump(exclude_unset=True)
+        places: dict[KeyPath, KeyPath] = {}  # in the declaration -> in the station's file
+        for key, value in table.line.model_dump(exclude_none=True).items():
+            data.setdefault("line", {})[key] = value
+            places["line", key] = (*here, "line", key)
+        for key in ("witness", "silence_s"):
+            if getattr(table, key) is not None:
+                data[key] = getattr(table, key)
+                places[key,] = (*here, key)
+        if table.step is not None:
+            if declaration.measure is None:
+                self.complaints.say((*here, "step"), f"{table.use} measures nothing: take the step out.")
+                return None
+            data["measure"]["step"] = table.step
+            places["measure", "step"] = (*here, "step")
+        if table.hex_order is not None:
+            forms = declaration.tags.forms if declaration.tags else ()
+            if not set(forms) & set(HEX16_FORMS):
+                said = f"{table.use} is no reader that sends 16 hex digits: take the order out."
+                self.complaints.say((*here, "hex_order"), said)
+                return None
+            data["tags"]["forms"] = [table.hex_order if form in HEX16_FORMS else form for form in forms]
+        try:
+            return Declaration.model_validate(data)
+        except ValidationError as error:
+            for detail in error.errors(include_url=False):
+                place = next((places[path] for path in places if detail["loc"][: len(path)] == path), here)
+                said = detail["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
+                self.complaints.say(place, f"{said}, but it is {detail['input']!r}.")
+            return None

@@ -1,0 +1,187 @@
+"""What the file of a station (TOML) may say, table by table. Every option is shown once, with its default, in
+`config/station/example.toml`.
+
+Here only what one table can be checked for alone; what must fit together is checked in
+`ingest.station_config`. All paths are relative to the folder of the file.
+"""
+
+from dataclasses import fields
+from typing import Annotated, Literal, Self, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from drivers.transport.settings import parse_address
+from ingest.assemble.settings import BenchRules, TagOrder
+from ingest.checks import Limits
+from ingest.species import LengthType
+
+_RULES = BenchRules()
+_LIMITS = Limits()
+
+Text = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f]*$")]  # also a path
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")]
+Seconds = Annotated[float, Field(strict=True, gt=0, le=86_400, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, gt=0, le=100_000, allow_inf_nan=False)]
+Share = Annotated[float, Field(strict=True, ge=0, le=1, allow_inf_nan=False)]
+
+Tables = TypeVar("Tables", dict[str, "BenchTable"], tuple["InstrumentTable", ...])
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class StationTable(_Table):
+    """[station]: who this is and where its files lie.
+
+    `protocol` is the name of a shipped protocol or the path of a TOML file; `species` and `instruments`
+    are folders whose files come before the shipped ones; `inventory` and `history` are paths that may hold
+    `*`.
+    """
+
+    name: Name
+    database: Text = "work-up.sqlite"
+    journal: Text = "journal"
+    journal_mirror: Text | None = None
+    journal_mode: Literal["truncate", "wal", "persist", "delete"] = "truncate"
+    timezone: str = "UTC"
+    protocol: Text = "all_parts"
+    species: Text | None = None
+    instruments: Text | None = None
+    inventory: tuple[Text, ...] = ("inventory/*.csv",)
+    history: tuple[Text, ...] = ("history/*.csv",)
+    log: Text = "tallywell.log"
+
+    @field_validator("timezone")
+    @classmethod
+    def _timezone_is_known(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise ValueError(f'"{name}" is no IANA time zone; write for example "America/Chicago".') from None
+        return name
+
+
+class SurveyTable(_Table):
+    """[survey]: the survey that opens by itself with the first reading. Without it a provisional one
+    opens."""
+
+    water: Text
+    name: Text | None = None
+
+
+class BenchTable(_Table):
+    """[bench.<name>]: one place where fish are worked up. The numbers are those of `BenchRules`."""
+
+    flow: Literal["single"] = "single"
+    species: Text | None = None
+    length_type: LengthType = "TL"
+    tags: TagOrder = _RULES.tags
+    remeasure_s: Seconds = _RULES.remeasure_s
+    echo_s: Seconds = _RULES.echo_s
+    tag_grace_s: Seconds = _RULES.tag_grace_s
+    open_limit_s: Seconds = _RULES.open_limit_s
+    two_tags_s: Seconds = _RULES.two_tags_s
+    independent_s: Seconds = _RULES.independent_s
+    command_absent_s: Seconds = _RULES.command_absent_s
+    length_tolerance_mm: Positive = _RULES.length_tolerance_mm
+    length_tolerance_share: Share = _RULES.length_tolerance_share
+    weight_tolerance_divisions: Positive = _RULES.weight_tolerance_divisions
+    weight_tolerance_share: Share = _RULES.weight_tolerance_share
+    better_fit: Positive = _RULES.better_fit
+
+    def rules(self) -> BenchRules:
+        return BenchRules(**{field.name: getattr(self, field.name) for field in fields(BenchRules)})
+
+
+class LineOverride(_Table):
+    """[instrument.line]: what differs from the line settings of the instrument's own file."""
+
+    baud: int | None = None
+    data_bits: int | None = None
+    parity: str | None = None
+    stop_bits: int | None = None
+    dtr: bool | None = None
+    rts: bool | None = None
+
+
+class InstrumentTable(_Table):
+    """[[instrument]]: one instrument, its port and its bench.
+
+    `use` names a shipped instrument file, one of the station's own folder, or the path of a TOML file.
+    `witness`, `hex_order`, `step`, `silence_s` and `line` replace what that file says; its model checks them.
+    """
+
+    name: Name
+    use: Text
+    port: Text
+    bench: Name | None = None
+    witness: str | None = None
+    hex_order: Literal["hex_bit1_first", "hex_transmission", "hex_lsbyte_first"] | None = None
+    step: int | None = None
+    silence_s: Seconds | None = None
+    line: LineOverride = LineOverride()
+    keys: dict[str, str] = {}
+
+    @field_validator("port")
+    @classmethod
+    def _port_has_a_known_form(cls, port: str) -> str:
+        parse_address(port)
+        return port
+
+
+class CommandsTable(_Table):
+    """[commands.tags] and [commands.keys]: which tag or key stands for which command, as text."""
+
+    tags: dict[str, str] = {}
+    keys: dict[str, str] = {}
+
+
+class ChecksTable(_Table):
+    """[checks]: limits of the plausibility checks that a station may change. Meaning and sources:
+    `Limits`."""
+
+    wr_serious: tuple[Positive, Positive] | None = _LIMITS.wr_serious
+    wr_notice: tuple[Positive, Positive] | None = _LIMITS.wr_notice
+    shrink_mm: Positive = _LIMITS.shrink_mm
+    shrink_share: Share = _LIMITS.shrink_share
+    residual_sd: Positive = _LIMITS.residual_sd
+    zero_divisions: Positive = _LIMITS.zero_divisions
+    zero_share: Share = _LIMITS.zero_share
+    zero_share_at_once: Share = _LIMITS.zero_share_at_once
+
+    @field_validator("wr_serious", "wr_notice")
+    @classmethod
+    def _around_100(cls, limits: tuple[float, float] | None) -> tuple[float, float] | None:
+        if limits is not None and not limits[0] < 100 < limits[1]:
+            raise ValueError(f"{list(limits)} must be [least, greatest] with 100 between them.")
+        return limits
+
+    @model_validator(mode="after")
+    def _notice_inside_serious(self) -> Self:
+        serious, notice = self.wr_serious, self.wr_notice
+        if serious and notice and not serious[0] <= notice[0] < notice[1] <= serious[1]:
+            raise ValueError(f"wr_notice {list(notice)} must lie inside wr_serious {list(serious)}.")
+        return self
+
+    def limits(self) -> Limits:
+        return Limits(**{name: getattr(self, name) for name in ChecksTable.model_fields})
+
+
+class StationFile(_Table):
+    """The whole file."""
+
+    station: StationTable
+    survey: SurveyTable | None = None
+    bench: dict[Name, BenchTable] = {"main": BenchTable()}
+    instrument: tuple[InstrumentTable, ...]
+    commands: CommandsTable = CommandsTable()
+    checks: ChecksTable = ChecksTable()
+
+    @field_validator("bench", "instrument")
+    @classmethod
+    def _is_not_empty(cls, tables: Tables) -> Tables:
+        if not tables:
+            raise ValueError("a station needs at least one of these tables; add one.")
+        return tables
