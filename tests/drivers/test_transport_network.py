@@ -67,9 +67,7 @@ def test_a_reset_connection_is_a_lost_port(listener: socket.socket) -> None:
     with reading(settings(listener), inbox):
         far = listener.accept()[0]
         inbox.wait_for_states(OPENED)
-        far.setsockopt(
-            socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0)
-        )  # close() sends RST: socket(7)
+        far.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET_AT_CLOSE)
         far.close()
         inbox.wait_for_states(OPENED, LOST, OPENED)
 
@@ -116,6 +114,7 @@ def vigilance_towards(port: int) -> list[tuple[int, ...]]:
     return found
 
 
+RESET_AT_CLOSE = struct.pack("ii", 1, 0)  # for SO_LINGER: linger no second, socket(7)
 FIGURES = Keepalive(idle_s=7, interval_s=3, count=4)
 VIGILANT = [(1, 7, 3, 4, 19_000)]  # user timeout in milliseconds: tcp(7)
 
@@ -210,8 +209,8 @@ class Rfc2217Server:
         self.instrument.write(data)
         os.write(self._wake_write, b"d")
 
-    def hang_up(self) -> None:
-        os.write(self._wake_write, b"h")
+    def hang_up(self, *, rudely: bool = False) -> None:
+        os.write(self._wake_write, b"r" if rudely else b"h")
 
     def write(self, data: bytes) -> None:
         """What pyserial's manager calls to answer the client."""
@@ -234,6 +233,8 @@ class Rfc2217Server:
             if order == b"d":
                 client.sendall(b"".join(manager.escape(self.instrument.read(self.instrument.in_waiting))))
             elif order:
+                if order == b"r":
+                    client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET_AT_CLOSE)
                 return order
             elif data := client.recv(1024):
                 list(manager.filter(data))
@@ -267,13 +268,14 @@ def test_rfc2217_sets_the_line_reads_all_bytes_and_comes_back_after_a_hang_up() 
     assert inbox.states == [OPENED, LOST, OPENED, STOPPED]
 
 
+@pytest.mark.parametrize("rudely", [False, True])
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
-def test_rfc2217_leaves_no_descriptor_and_no_thread_behind() -> None:
+def test_rfc2217_leaves_no_descriptor_and_no_thread_behind(rudely: bool) -> None:
     before = (set(os.listdir("/proc/self/fd")), threading.active_count())
     inbox = Inbox()
     with Rfc2217Server() as server, reading(settings(server.port, "rfc2217"), inbox):
         inbox.wait_for_states(OPENED)
-        server.hang_up()
+        server.hang_up(rudely=rudely)
         inbox.wait_for_states(OPENED, LOST, OPENED)
     assert (set(os.listdir("/proc/self/fd")), threading.active_count()) == before
 

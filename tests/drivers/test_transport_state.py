@@ -137,6 +137,11 @@ def test_an_unknown_host_is_told_as_such() -> None:
     assert "host name" in explain_open(socket.gaierror(-2, "x"), "socket://nowhere:1", None).sentence
 
 
+def test_a_usb_address_that_fits_several_ports_is_told_with_the_cure() -> None:
+    told = explain_open(OSError(errno.ENOTUNIQ, "fits 2 ports: add its @location"), "usb:1234:0001", None)
+    assert told == Hindrance(Reason.AMBIGUOUS, "usb:1234:0001 fits 2 ports: add its @location")
+
+
 def test_the_group_that_may_open_a_port_is_named(tmp_path: Path) -> None:
     node = tmp_path / "node"
     node.touch()
