@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from ingest.assemble.closing import final_status, fish_record
 from ingest.assemble.context import Context
-from ingest.assemble.facts import fish_findings, missing_parts, recapture_facts, zero_finding
+from ingest.assemble.facts import missing_parts, recapture_facts, value_findings, zero_finding
 from ingest.assemble.parts import BenchState, Mark, OpenFish, Question, Ref, SavedFish, TagRead
 from ingest.records import (
     AddSighting,
@@ -75,14 +75,14 @@ class Bench:
         fish.last = ref
         fish.last_t_s = ref.t_s
 
-    def ask(self, fish: OpenFish, question: Question, sentence: str, at: str) -> None:
+    def ask(self, fish: OpenFish, question: Question, at: str) -> None:
         """Hold the fish with a question: durable, with its own sound."""
         fish.questions.append(question)
         self.store_unclosed(fish, Status.HELD, question.finding or question.kind)
         self.say(
             "fish_held",
             Sound.HELD,
-            sentence,
+            question.sentence,
             at,
             question=question.kind,
             finding=question.finding,
@@ -101,8 +101,7 @@ class Bench:
     def review(self, fish: OpenFish, ref: Ref) -> None:
         """Run the checks on what is there; hold, wait for a late tag, or save when nothing is missing."""
         state = self.state
-        findings = fish_findings(fish, self.context)
-        self._sync_questions(fish, findings, ref)
+        self._sync_questions(fish, value_findings(fish, self.context), ref)
         if fish.questions:
             self.store_unclosed(fish, Status.HELD, fish.questions[0].finding or fish.questions[0].kind)
             return
@@ -130,11 +129,13 @@ class Bench:
                 question = Question(
                     "finding",
                     ref.t_s,
+                    finding.sentence,
                     finding.name,
+                    dict(finding.numbers),
                     finding.suspects,
-                    {k: float(v) for k, v in finding.proposes.items()},
+                    dict(finding.proposes),
                 )
-                self.ask(fish, question, finding.sentence, ref.at)
+                self.ask(fish, question, ref.at)
 
     # --- closing ------------------------------------------------------------------------------------------------
 

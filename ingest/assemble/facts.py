@@ -38,7 +38,23 @@ def prior_of(fish: OpenFish) -> tuple[PriorCapture, ...]:
 
 
 def fish_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
-    """All findings of this fish: computed from its values, and the marks that events left on it."""
+    """All findings of this fish: computed from its values, open questions, and the marks that events left on it."""
+    found = list(value_findings(fish, context))
+    found += [
+        Finding(q.kind, Severity.SERIOUS, q.sentence, q.numbers, q.suspects)
+        for q in fish.questions
+        if q.kind != "finding"
+    ]
+    found += [Finding(m.name, m.severity, m.sentence, m.numbers, settled=m.settled) for m in fish.marks]
+    if fish.species is None:
+        found.append(Finding("no_species", Severity.NOTICE, "No species was chosen for this fish."))
+    if context.clock_doubtful:
+        found.append(Finding("clock_doubtful", Severity.NOTICE, "The station's clock cannot be trusted."))
+    return tuple(found)
+
+
+def value_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
+    """What the checks say of the values as they stand. A finding that was confirmed by measuring twice is settled."""
     length, weight = fish.used("length"), fish.used("weight")
     species = context.species(fish.species)
     facts = FishFacts(
@@ -53,24 +69,10 @@ def fish_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
         species_by_crew=fish.species_from == "command",
         at=fish.last.at,
     )
-    found = [
-        Finding(
-            f.name,
-            f.severity,
-            f.sentence,
-            f.numbers,
-            f.suspects,
-            f.proposes,
-            settled=f.name in fish.confirmed,
-        )
+    return tuple(
+        Finding(f.name, f.severity, f.sentence, f.numbers, f.suspects, f.proposes, f.name in fish.confirmed)
         for f in check_fish(facts, context.limits)
-    ]
-    found += [Finding(m.name, m.severity, m.sentence, m.numbers, settled=m.settled) for m in fish.marks]
-    if fish.species is None:
-        found.append(Finding("no_species", Severity.NOTICE, "No species was chosen for this fish."))
-    if context.clock_doubtful:
-        found.append(Finding("clock_doubtful", Severity.NOTICE, "The station's clock cannot be trusted."))
-    return tuple(found)
+    )
 
 
 def standard_weight_of(slug: str | None, length_mm: float | None, context: Context) -> float | None:

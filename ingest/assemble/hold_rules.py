@@ -7,8 +7,8 @@ in agreement, or when the fish's own tag was read again first. Anything else is 
 
 from typing import TYPE_CHECKING
 
-from ingest.assemble.parts import Measure, MeasureKind, OpenFish, Question, Ref
-from ingest.records import Part, Sound
+from ingest.assemble.parts import Mark, Measure, MeasureKind, OpenFish, Question, Ref
+from ingest.records import Part, Severity, Sound
 
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
@@ -155,10 +155,13 @@ def _accept(
     fish.trail(kind).append(measure)
     fish.questions = [q for q in fish.questions if q is not question]
     unit = "mm" if kind == "length" else "g"
+    fish.marks.append(
+        Mark(question.finding, Severity.SERIOUS, question.sentence, question.numbers, settled=True)
+    )
     bench.mark(
         fish,
         f"{kind}_mended",
-        f"{question.finding.replace('_', ' ')}: {current.value:g} {unit} became {measure.value:g} {unit} by measuring again.",
+        f"{question.finding.replace('_', ' ')}: {current.value:g} {unit} became {measure.value:g} {unit} by a new measure.",
         first=current.value,
         then=measure.value,
         why=why,

@@ -153,13 +153,12 @@ def _different(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measu
     fish.trail(kind).append(measure)
     bench.touch(fish, measure.ref)
     _, unit = _WORDS[kind]
-    bench.ask(
-        fish,
-        Question("two_lengths" if kind == "length" else "two_weights", measure.ref.t_s),
+    sentence = (
         f"Two {kind}s for this fish: {current.value:g} and {measure.value:g} {unit}. Measure it once more; "
-        "or 'next', if it is another fish.",
-        measure.ref.at,
+        "or 'next', if it is another fish."
     )
+    question = Question("two_lengths" if kind == "length" else "two_weights", measure.ref.t_s, sentence)
+    bench.ask(fish, question, measure.ref.at)
 
 
 def _replace(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure, current: Measure) -> None:

@@ -72,7 +72,9 @@ class Question:
 
     kind: QuestionKind
     asked_t_s: float
+    sentence: str
     finding: str = ""
+    numbers: dict[str, float | str] = field(default_factory=dict)
     suspects: tuple[Part, ...] = ()
     proposes: dict[str, float] = field(default_factory=dict)
     tag_reread: bool = False

@@ -175,8 +175,11 @@ def _other_tag(bench: "Bench", fish: OpenFish, tag: str, checked: bool, ref: Ref
     if fish.question("two_tags") is None:
         bench.ask(
             fish,
-            Question("two_tags", ref.t_s),
-            f"Two tags: ...{fish.tags[0].tag[-4:]} and ...{tag[-4:]}. Clear the antenna, scan this fish again.",
+            Question(
+                "two_tags",
+                ref.t_s,
+                f"Two tags: ...{fish.tags[0].tag[-4:]} and ...{tag[-4:]}. Clear the antenna, scan this fish again.",
+            ),
             ref.at,
         )
 
