@@ -248,7 +248,7 @@ def test_a_file_is_no_port(tmp_path: Path) -> None:
 
 def test_line_settings_reach_the_port_and_flow_control_is_off(pty: Pty) -> None:
     inbox = Inbox()
-    asked = settings(pty, baud=19200, stop_bits=2, parity="none", dtr=False, rts=False)
+    asked = settings(pty, baud=19200, stop_bits=2, dtr=False, rts=False, exclusive=False)
     with reading(asked, inbox):
         inbox.wait_for_states(OPENED)
         node = os.open(pty.device, os.O_RDWR | os.O_NOCTTY)
