@@ -225,8 +225,8 @@ def _count_key(rule: Asked, species_slug: str | None, length_mm: float | None) -
         return None
     species = species_slug or "unknown"
     if rule.weigh == "every_nth":
-        least = rule.from_mm if isinstance(rule, Rule) else None
-        return f"{species} from {least or 0:g} mm, every {rule.weigh_n}"
+        lengths = f"{rule.from_mm}-{rule.below_mm} mm" if isinstance(rule, Rule) else "default"
+        return f"{species} {lengths}, every {rule.weigh_n}"
     if rule.weigh == "first_per_cm" and length_mm is not None:
         return f"{species} {int(length_mm // CLASS_MM)} cm"
     return None

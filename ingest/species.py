@@ -174,7 +174,7 @@ class SpeciesFile(_Table):
     common: Annotated[str, Field(min_length=1)]
     scientific: Annotated[str, Field(min_length=1)]
     also: tuple[str, ...] = ()
-    itis_tsn: int | None = None
+    itis_tsn: Annotated[int, Field(strict=True, ge=1, lt=10_000_000)] | None = None
     itis_tsn_known: str | None = None
     note: str | None = None
     relative_weight: RelativeWeightLimits | None = None

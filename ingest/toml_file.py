@@ -163,7 +163,10 @@ def _dotted(path: KeyPath) -> str:
 
 
 def _shown(value: object) -> str:
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # hexadecimal digits by the thousand: Python refuses to write them as a decimal number
+        return "a number of thousands of digits"
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 

@@ -140,6 +140,11 @@ def test_a_number_of_ten_thousand_digits_is_refused_in_words() -> None:
     assert problems("a = " + "9" * 10_000)[0].startswith("s.toml: not valid TOML: ")
 
 
+@pytest.mark.parametrize("value", ["0x" + "F" * 6000, "[0x" + "F" * 6000 + "]"])
+def test_a_number_too_long_to_be_shown_is_refused_in_words(value: str) -> None:
+    assert problems(f"name = {value}")[0].endswith("but it is a number of thousands of digits.")
+
+
 def test_a_missing_file_is_a_sentence(tmp_path: Path) -> None:
     with pytest.raises(
         ConfigError, match=r"no\.toml: there is no such file; check the name and the folder\."
