@@ -1,0 +1,1 @@
+"""Whose is this reading? The rules that put fish together on one bench. Pure."""
