@@ -45,13 +45,16 @@ class Framer:
         pieces = self.tick(t_s)
         if not data:
             return pieces
+        old_bytes, old_s = len(self._buffer), self._last_byte_s
         self._buffer += data
         self._last_byte_s = t_s
         longest = self._rule.max_bytes
         while self._buffer:
             size, ended = self._first_cut()
-            if 0 < size <= longest:
-                pieces.append(self._take(size, ended=ended))
+            if 0 < size < longest or (size == longest and ended):
+                # Only a fragment before an STX can be made of old bytes alone.
+                pieces.append(self._take(size, ended=ended, t_s=old_s if size <= old_bytes else t_s))
+                old_bytes -= size
             elif len(self._buffer) > longest or (len(self._buffer) == longest and self._rule.end != "IDLE"):
                 self._overlong = True
                 pieces.append(self._take(longest, ended=False))
@@ -158,19 +161,12 @@ class Framer:
             return start, False
         return stop + 1, True
 
-    def _take(self, size: int, *, ended: bool) -> Piece:
+    def _take(self, size: int, *, ended: bool, t_s: float | None = None) -> Piece:
+        t_s = self._last_byte_s if t_s is None else t_s
         data = bytes(self._buffer[:size])
         del self._buffer[:size]
-        piece = Piece(
-            data,
-            self._last_byte_s,
-            ended,
-            head=self._head,
-            tuned_in=ended
-            and self._opened_s is not None
-            and self._last_byte_s - self._opened_s <= self._tuned_in_s,
-            too_long=self._overlong,
-        )
+        tuned_in = ended and self._opened_s is not None and t_s - self._opened_s <= self._tuned_in_s
+        piece = Piece(data, t_s, ended, self._head, tuned_in, too_long=self._overlong)
         self._head = b""
         self._opened_s = None
         self._open_line = not ended

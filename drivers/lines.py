@@ -29,7 +29,7 @@ from drivers.outcomes import (
     WeightSeen,
 )
 from drivers.tags import TagCodeError, find_tags
-from drivers.telegrams import decode_telegram
+from drivers.telegrams import FDX_B_BITS, HDX_BITS, ID40_BITS, TelegramKind, decode_telegram
 
 _LEAD: Final = BLANK + STX
 _PRINTABLE: Final = bytes(range(0x20, 0x7F)) + b"\t"
@@ -46,6 +46,13 @@ _G: Final[Mapping[str, Decimal]] = MappingProxyType(
 )
 _SPELLINGS: Final[Mapping[str, str]] = MappingProxyType({"inch": "in", '"': "in", "lbs": "lb"})
 _OUNCES_A_POUND: Final = 16
+_TELEGRAM_BYTES: Final[Mapping[TelegramKind, int]] = MappingProxyType(
+    {
+        TelegramKind.FDX_B: FDX_B_BITS // 8,
+        TelegramKind.HDX: HDX_BITS // 8,
+        TelegramKind.ID40: ID40_BITS // 8,
+    }
+)
 
 
 class LineDecoder:
@@ -89,8 +96,9 @@ class LineDecoder:
         return [outcome]
 
     def _unfinished(self, piece: Piece) -> list[Outcome]:
-        data = piece.data
-        if noise := _noise(data):
+        data, tags = piece.data, self._declaration.tags
+        binary = tags is not None and tags.telegram is not None
+        if not binary and (noise := _noise(data)):
             return [noise]
         if piece.too_long:
             longest = self._declaration.frame.max_bytes
@@ -104,6 +112,9 @@ class LineDecoder:
         tags = self._declaration.tags
         assert tags is not None
         assert tags.telegram is not None
+        size = _TELEGRAM_BYTES[tags.telegram]
+        if len(data) != size:
+            return _fragment(data, f"{len(data)} bytes are no whole telegram of {size}")
         return decode_telegram(data, tags.telegram, tags.bit_order)
 
     def _judge(self, data: bytes) -> Outcome | None:
