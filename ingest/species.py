@@ -42,7 +42,7 @@ class Status(StrEnum):
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class Equation(_Table):
@@ -204,6 +204,10 @@ class SpeciesFile(_Table):
 
 
 class Species(SpeciesFile):
+    """A species of the book."""
+
+    model_config = ConfigDict(populate_by_name=True)
+
     slug: str
 
     @property

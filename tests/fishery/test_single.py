@@ -197,6 +197,7 @@ def test_growth_rates_are_per_day_and_per_30_days() -> None:
 def test_no_growth_rate_over_less_than_a_fortnight_nor_of_what_was_not_measured() -> None:
     soon = growth_between(13.9, 300, 303, 400, 405)
     assert (soon.length_mm, soon.mm_per_day, soon.g_per_30_days) == (3, None, None)
+    assert growth_between(14, 300, 307).mm_per_day == 0.5
     unweighed = growth_between(100, 300, 310, None, 405)
     assert (unweighed.weight_g, unweighed.g_per_30_days, unweighed.mm_per_day) == (None, None, 0.1)
 

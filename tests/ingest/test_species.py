@@ -152,6 +152,11 @@ def test_a_wrong_entry_is_named_with_its_line(old: str, new: str, expected: str)
     assert expected in message(PIKE.replace(old, new, 1))
 
 
+def test_a_table_has_one_name_only() -> None:
+    wrong = message(PIKE.replace("[[standard_weight]]", "[[equations]]"))
+    assert "line 11, `equations`: unknown key; known are also, ceiling, common" in wrong
+
+
 def test_a_usable_equation_needs_limits_and_only_one_may_be_recommended() -> None:
     start, end = PIKE.index("[relative_weight]"), PIKE.index("[[standard_weight]]")
     assert "needs a `relative_weight` table" in message(PIKE[:start] + PIKE[end:])

@@ -2,7 +2,7 @@
 
 import tomllib
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import pytest
 from hypothesis import given, settings
@@ -31,10 +31,21 @@ class Thing(Strict):
     inner: Inner | None = None
 
 
+class Port(Strict):
+    kind: Literal["port"]
+    baud: int = 9600
+
+
+class Socket(Strict):
+    kind: Literal["socket"]
+    host: str
+
+
 class Station(Strict):
     name: str
     bench: dict[str, Bench] = {}
-    thing: list[Thing] = []
+    thing: list[Annotated[Thing, Field(description="a thing")]] = []
+    link: Annotated[Port | Socket, Field(discriminator="kind")] | None = None
     point: dict[str, float] = {}
     renamed: int = Field(0, alias="count")
 
@@ -72,7 +83,7 @@ def test_a_good_file_becomes_the_model(tmp_path: Path) -> None:
         ('nam = "x"\nname = "y"', "s.toml, line 1, `nam`: unknown key; did you mean `name`?"),
         (
             'name = "x"\nzzz = 1',
-            "s.toml, line 2, `zzz`: unknown key; known are bench, count, name, point, thing.",
+            "s.toml, line 2, `zzz`: unknown key; known are bench, count, link, name, point, thing.",
         ),
         (
             'name = "x"\n[bench.main]\nlimit = 3',
@@ -100,6 +111,19 @@ def test_a_good_file_becomes_the_model(tmp_path: Path) -> None:
             'name = "x"\n[[thing]]\nname="a"\ninner = { values = [\n  1,\n  2, # two\n  "three",\n] }',
             "s.toml, line 7, `thing[0].inner.values[2]`: should be a valid integer, unable to parse "
             "string as an integer, but it is 'three'.",
+        ),
+        (
+            'name = "x"\n[link]\nkind = "port"\nbaud = "fast"',
+            "s.toml, line 4, `link.baud`: should be a valid integer, unable to parse string as an integer, but it is "
+            "'fast'.",
+        ),
+        (
+            'name = "x"\n[link]\nkind = "socket"',
+            "s.toml, line 2, `link.host`: this key is missing; add it.",
+        ),
+        (
+            'name = "x"\n[link]\nkind = "socket"\nhosts = "x"\nhost = "y"',
+            "s.toml, line 4, `link.hosts`: unknown key; did you mean `host`?",
         ),
         ('name = "a/b"', "s.toml, line 1, `name`: the name 'a/b' holds a slash; leave it out."),
         (
