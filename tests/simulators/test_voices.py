@@ -42,5 +42,4 @@ def test_a_scale_speaks_its_state_sign_unit_and_division() -> None:
     assert pounds.say(2 * 453.59237 + 3.5 * 28.349523125, "stable") == b"2 lb 3.5 oz\r\n"
     checked = ScaleVoice(stable="$S,{g:+.1f},g*hh\r\n", checked=True)
     # The example line of config/instruments/README.md.
-    assert checked.say(412.0, "stable") == b"$S,+412.0,g*36
-"
+    assert checked.say(412.0, "stable") == b"$S,+412.0,g*36\r\n"
