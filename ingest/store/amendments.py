@@ -1,6 +1,8 @@
 """What an amendment may say.
 
-`new` is text whatever the field: numbers are written out (`412.5`), `void` is `1` or `0` (void no more).
+`field` is a column of `worked_fish`, `void`, or the kind of an observation, whose amended text then stands
+for all observations of that kind. `new` is text whatever the field: numbers are written out (`412.5`), `void`
+is `1` or `0` (void no more).
 """
 
 import math
@@ -24,6 +26,12 @@ _TEXT_FIELDS: Mapping[str, frozenset[str] | None] = {
     "status": frozenset(status.value for status in Status if status is not Status.VOID),
     "weight_quality": frozenset(("measured", "too_coarse", "not_weighed")),
     "void": frozenset(("0", "1")),
+    # kinds of observations; a note is both
+    "sex": None,
+    "mark": None,
+    "maturity": None,
+    "anomaly": None,
+    "sample": None,
 }
 _NUMBER_FIELDS = frozenset(("length_mm", "weight_g", "relative_weight"))
 _NEVER_EMPTY = frozenset(

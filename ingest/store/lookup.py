@@ -82,10 +82,17 @@ class Lookup:
         return last
 
     def inventory(self, tag: str) -> Literal["unused", "used"] | None:
-        """Whether a tag of the inventory is in a fish already; None if the tag is in no inventory."""
+        """Whether a tag of the inventory was put into a fish before the survey now open.
+
+        None if the tag is in no inventory. A capture from elsewhere or from a closed survey is a use.
+        """
         if not self._all("SELECT 1 FROM tag_inventory WHERE tag = ? LIMIT 1", tag):
             return None
-        return "used" if self.captures(tag) else "unused"
+        for capture in self.captures(tag):
+            survey = self._all("SELECT closed_at FROM survey WHERE survey_id = ?", capture.survey_id)
+            if not survey or survey[0][0] is not None:
+                return "used"
+        return "unused"
 
     def inventory_loaded(self) -> bool:
         """Whether any inventory is loaded."""

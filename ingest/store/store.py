@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Self
 
 from ingest.records import Change
-from ingest.store.errors import BatchLost, RecordRefused, StoreBroken, StoreTrouble, translate
+from ingest.store.errors import BatchLost, RecordRefused, StoreBroken, StoreMoved, StoreTrouble, translate
 from ingest.store.lookup import Lookup
 from ingest.store.owner import FileWatch, OwnerLock, sync_folder
 from ingest.store.pragmas import JournalMode, settle_pragmas
@@ -113,7 +113,7 @@ class Store:
         try:
             self.connection.execute("BEGIN IMMEDIATE")
         except sqlite3.Error as error:
-            raise translate(error, self.path) from error
+            raise self._explained(error) from error
         self._in_batch = True
 
     def end_batch(self) -> None:
@@ -153,12 +153,15 @@ class Store:
             self.connection.execute("BEGIN IMMEDIATE")
             yield
             self._finish()
-        except BaseException as error:
+        except Exception as error:
             self._roll_back()
-            explained = translate(error, self.path) if isinstance(error, Exception) else error
+            explained = self._explained(error)
             if explained is error:
                 raise
             raise explained from error
+        except BaseException:
+            self._roll_back()
+            raise
 
     def _step(
         self, changes: Sequence[Change], frames: Sequence[FrameRow], checkpoint: Checkpoint | None
@@ -168,7 +171,7 @@ class Store:
             self._writer.apply(changes, frames, checkpoint)
             self.connection.execute("RELEASE step")
         except Exception as error:
-            explained = translate(error, self.path)
+            explained = self._explained(error)
             if not isinstance(explained, RecordRefused):
                 self._lose_batch(error)
             self.connection.execute("ROLLBACK TO step")
@@ -176,6 +179,16 @@ class Store:
             if explained is error:
                 raise
             raise explained from error
+
+    def _explained(self, error: Exception) -> Exception:
+        explained = translate(error, self.path)
+        if isinstance(explained, StoreTrouble):
+            # A file that is gone shows itself as all sorts of input/output errors.
+            try:
+                self._watch.check()
+            except StoreMoved as moved:
+                return moved
+        return explained
 
     def _finish(self) -> None:
         self._watch.check()
@@ -185,7 +198,7 @@ class Store:
         self._roll_back()
         self._in_batch = False
         self._batch_lost = True
-        explained = translate(error, self.path)
+        explained = self._explained(error)
         if isinstance(explained, StoreTrouble):
             raise BatchLost(f"{explained} {_LOST}") from error
         raise explained from error

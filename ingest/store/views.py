@@ -96,12 +96,24 @@ SELECT w.fish_id, w.survey_id, w.run_no, w.station, w.bench, w.worked_up_at, w.s
 FROM finding AS i JOIN worked_fish AS w ON w.fish_id = i.fish_id
 """
 
+_OBSERVATION_LIST = """
+SELECT o.fish_id, o.kind, o.text, 0 AS amended
+FROM observation AS o JOIN worked_fish AS w ON w.fish_id = o.fish_id
+WHERE NOT EXISTS (SELECT 1 FROM amendment AS m WHERE m.fish_id = o.fish_id AND m.field = o.kind)
+UNION ALL
+SELECT m.fish_id, m.field, m.new, 1
+FROM amendment AS m JOIN worked_fish AS w ON w.fish_id = m.fish_id
+WHERE m.field IN ('sex', 'mark', 'maturity', 'anomaly', 'sample', 'note') AND m.new IS NOT NULL
+    AND m.seq = (SELECT max(seq) FROM amendment AS l WHERE l.fish_id = m.fish_id AND l.field = m.field)
+"""
+
 VIEWS = {
     "fish_all": _FISH_ALL,
     "worked_fish": _WORKED_FISH,
     "tag_history": _TAG_HISTORY,
     "catch": _CATCH,
     "finding_list": _FINDING_LIST,
+    "observation_list": _OBSERVATION_LIST,
 }
 
 Doc = tuple[str, str | None, str]  # column, unit, meaning
@@ -210,5 +222,11 @@ COLUMN_DOCS: dict[str, tuple[Doc, ...]] = {
         ("numbers", "JSON", "the figures behind the finding, by name"),
         ("suspects", "JSON", "list of the parts to measure again"),
         ("proposes", "JSON", "the value that would mend it, per part"),
+    ),
+    "observation_list": (
+        _SHARED["fish_id"],
+        ("kind", None, "sex, mark, maturity, anomaly, sample, note"),
+        ("text", None, "what was observed"),
+        ("amended", "0 or 1", "1: the amended text, in place of all that was observed of this kind"),
     ),
 }

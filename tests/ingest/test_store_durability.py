@@ -194,7 +194,7 @@ def test_trouble_in_a_batch_takes_the_whole_batch_back_and_nobody_can_miss_it(sm
         store.commit([SaveFish(fish(1))])
         store.connection.execute("PRAGMA cache_size = 1")  # so that the batch meets the disk before its end
         fill(ballast)
-        more = [SaveFish(fish(number, note="n" * 2000)) for number in range(2, 200)]
+        more = [SaveFish(fish(number, note="n" * 2000)) for number in range(2, 80)]
         with pytest.raises(BatchLost, match="No space is left"):
             store.commit(more)
         with pytest.raises(BatchLost):
@@ -207,7 +207,7 @@ def test_trouble_in_a_batch_takes_the_whole_batch_back_and_nobody_can_miss_it(sm
         store.commit([SaveFish(fish(1))])
         store.commit(more)
         store.end_batch()
-        assert stored(store) == 199
+        assert stored(store) == 79
 
 
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to make the disk fail")
@@ -215,19 +215,9 @@ def test_trouble_in_a_batch_takes_the_whole_batch_back_and_nobody_can_miss_it(sm
 def test_a_failing_disk_is_said_and_the_same_commit_works_afterwards(tmp_path: Path, call: str) -> None:
     path = tmp_path / "bank.sqlite"
     ready(path).close()
+    failing = f"strace -f -qq -o /dev/null -e trace={call} -e inject={call}:error=EIO:when=20".split()
     child = start(
-        [
-            "strace",
-            "-f",
-            "-qq",
-            "-o",
-            "/dev/null",
-            "-e",
-            f"trace={call}",
-            "-e",
-            f"inject={call}:error=EIO:when=20",
-        ]
-        + [sys.executable, "-m", "tests.ingest.committing_child", str(path), "1", "truncate", "30"]
+        [*failing, sys.executable, "-m", "tests.ingest.committing_child", str(path), "1", "truncate", "30"]
     )
     words = child.communicate(timeout=60)[0].split("\n")
     assert words.count("! StoreBroken") == 1
