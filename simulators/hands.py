@@ -9,8 +9,6 @@ from simulators.day import Act, Day, Deed
 from simulators.scale_stream import RAMP_S
 from simulators.voices import Voice
 
-MOST_WATER_G = 6.0
-
 
 @dataclass(frozen=True, slots=True)
 class Said:
@@ -25,7 +23,8 @@ class Said:
 class Hands:
     """Builds a day act by act. `t_s` is the time now; each method moves it on as long as a person needs.
 
-    `said` collects the values that the instruments will give, in the order of the acts.
+    `most_water_g` is the most that lies on the wet pan. `said` collects the values that the instruments will
+    give, in the order of the acts.
     """
 
     def __init__(
@@ -38,6 +37,7 @@ class Hands:
         scale: str = "scale",
         start_s: float = 5.0,
         pace: float = 1.0,
+        most_water_g: float = 6.0,
     ) -> None:
         self.rng = rng
         self.t_s = start_s
@@ -45,6 +45,7 @@ class Hands:
         self._cards = cards
         self._reader, self._board, self._scale = reader, board, scale
         self._pace = pace
+        self._most_water_g = most_water_g
         self._empty_g = 0.0
         self._acts: list[Act] = []
 
@@ -87,7 +88,8 @@ class Hands:
         on = Act(self.t_s, Deed.PUT_ON, self._scale, round(weight_g, 1), wriggle_s=wriggle_s)
         self.said.append(Said(self.t_s, "weight", value=round(self._empty_g + on.value, 1)))
         self.wait(RAMP_S + wriggle_s + 1.5, max(RAMP_S + wriggle_s + 2.0, 6.5 * self._pace))
-        self._empty_g = round(min(MOST_WATER_G, max(0.0, self._empty_g + self.rng.uniform(-1.0, 1.5))), 1)
+        more_g = self.rng.uniform(-0.2, 0.25) * self._most_water_g
+        self._empty_g = round(min(self._most_water_g, max(0.0, self._empty_g + more_g)), 1)
         self._acts += [on, Act(self.t_s, Deed.TAKE_OFF, self._scale, self._empty_g)]
 
     def noise(self, instrument: str, data: bytes) -> None:
