@@ -181,7 +181,7 @@ class SettleRule(_Table):
     empty_band_g: Grams = 20.0
     window_s: Seconds = 0.6
     window_lines: int = Field(default=4, ge=2, le=1000)
-    spread_divisions: int = Field(default=1, ge=0, le=1000)
+    spread_divisions: int = Field(default=2, ge=0, le=1000)
     unsettled_s: Seconds = 8.0
     repeat_s: Seconds = 1.0
 

@@ -158,6 +158,13 @@ def test_a_line_that_stops_for_two_seconds_becomes_a_fragment_and_the_head_of_wh
     assert framer.cut(b"5 g\r\n", 14.0) == [Piece(b"5 g\r\n", 14.0, True)]
 
 
+def test_a_line_with_two_pauses_keeps_all_of_its_beginning() -> None:
+    framer = Framer(FrameRule(end="CRLF", max_bytes=64))
+    assert shape(framer.cut(b"4", 10.0) + framer.cut(b"1", 13.0)) == [(b"4", False, False, b"")]
+    pieces = framer.cut(b"2.3 g\r\n", 16.0)
+    assert shape(pieces) == [(b"1", False, False, b"4"), (b"2.3 g\r\n", True, False, b"41")]
+
+
 def test_what_a_hang_up_leaves_is_a_fragment_and_no_head() -> None:
     framer = Framer(FrameRule(end="CRLF", max_bytes=64))
     framer.cut(b"41", 10.0)

@@ -131,6 +131,8 @@ def test_a_board_never_makes_a_fish_of_what_is_off_the_ruler() -> None:
     signed = changed("board_mm", patterns=["(?P<sign>-?)(?P<value>[0-9]*)", "(?P<key> *)"])
     assert damage(decode(signed, b"-12\r\n")) is Damage.FORM
     assert isinstance(decode(signed, b"-\r\n"), NotMine)
+    unitless = changed("board_mm", patterns=["(?P<value>[0-9]+) (?P<unit>[a-z]+)"])
+    assert damage(decode(unitless, b"12 ells\r\n")) is Damage.FORM
     assert isinstance(decode(signed, b"  \r\n"), NotMine)
 
 

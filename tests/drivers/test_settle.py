@@ -97,6 +97,11 @@ def test_ramp_bounce_and_wriggle_give_the_weight_at_rest_only() -> None:
     assert told(lines) == [("weight", 412.0, 1)]
 
 
+def test_a_last_digit_that_flickers_up_and_down_is_rest() -> None:
+    flicker: list[Said] = [(N, 412.0), (N, 412.1), (N, 411.9), (N, 412.0)]
+    assert told([*[(N, 0.0)] * 8, *flicker * 5]) == [("weight", 411.9, 1)]
+
+
 def test_a_slow_drift_is_no_rest() -> None:
     lines: list[Said] = [*[(N, 0.0)] * 10, *[(N, 300.0 + 0.05 * step) for step in range(200)]]
     assert told(lines) == [("trouble", "unsettled", 1)]
@@ -135,6 +140,14 @@ def test_a_fish_swapped_for_another_without_an_empty_pan_is_a_question() -> None
 def test_a_container_lifted_off_is_no_fish_and_what_lies_in_it_afterwards_is_a_question() -> None:
     lines: list[Said] = [(S, 0.0), (S, -350.0), (S, 62.0), (S, -350.0), (S, 0.0), (S, 412.0)]
     assert told(lines) == [("trouble", "unsettled", 1), ("empty", 0.0, 1), ("weight", 412.0, 2)]
+
+
+def test_a_fish_in_a_container_just_put_back_is_a_question_even_if_the_way_up_was_seen() -> None:
+    assert told([(S, 0.0), (S, -350.0), (U, 60.0), (S, 62.0)]) == [("trouble", "unsettled", 1)]
+
+
+def test_a_pan_that_was_zeroed_wet_and_dries_or_drips_is_no_fish() -> None:
+    assert told([(S, -15.0), (S, -9.0), (S, -2.0), (S, 412.0)]) == [("weight", 412.0, 1)]
 
 
 def test_overload_is_said_once_for_each_load() -> None:
