@@ -157,7 +157,6 @@ class StationWatch:
                 if isinstance(news, Reloaded):
                     self._station = news.station
                     self._patterns = source_patterns(self._path)
-                    self._look_at_folders()
                 if news is not None:
                     self._deliver(news)
 

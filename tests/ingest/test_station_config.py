@@ -438,6 +438,13 @@ def test_a_table_in_another_encoding_is_refused_with_its_name(tmp_path: Path) ->
     ]
 
 
+def test_a_named_file_that_cannot_be_read_is_refused_with_its_name(tmp_path: Path) -> None:
+    (tmp_path / "inventory" / "box.csv").mkdir(parents=True)
+    assert refusal_of(tmp_path, MINIMAL) == [
+        "inventory/box.csv: the file cannot be read (Is a directory); check that it is a file you may read."
+    ]
+
+
 def test_a_fault_in_an_instrument_file_of_the_station_is_named_there(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").write_text(
         'name = "mine"\nkind = "boat"\nsummary = "x"\n[frame]\nend = "CR"\nmax_bytes = 9\n'
