@@ -43,7 +43,7 @@ class StationBuilder:
         self.book = SpeciesBook({})
 
     def build(self, folder: Path) -> Station:
-        texts = dict(self._texts("species"))
+        texts = {self.shown[source]: text for source, text in self._texts("species")}
         if not texts:
             self.complaints.problems.append(
                 Problem("species", "there is no species file; a station needs one.")
@@ -82,14 +82,19 @@ class StationBuilder:
             self.complaints.problems.extend(error.problems)
             return None
 
-    def _texts(self, kind: SourceKind) -> Iterator[tuple[str, str]]:
-        """File for messages, and text, of every source of a kind that is text."""
+    def _texts(self, kind: SourceKind) -> Iterator[tuple[Source, str]]:
+        """Every source of a kind, and its text if it is text."""
         for source in self.sources:
             if source.kind == kind:
                 try:
-                    yield self.shown[source], source_text(source, self.shown[source])
+                    yield source, source_text(source, self.shown[source])
                 except ConfigError as error:
                     self.complaints.problems.extend(error.problems)
+
+    def _tables(self, kind: SourceKind) -> Iterator[tuple[str, str]]:
+        """Name and text: not the path, so that rows are the same wherever they are read again."""
+        for source, text in self._texts(kind):
+            yield source.name, text
 
     def _named_text(self, kind: SourceKind, name: str) -> tuple[str, str]:
         for source in self.sources:
@@ -105,8 +110,8 @@ class StationBuilder:
 
     def _inventory(self) -> tuple[InventoryTag, ...]:
         rows: dict[str, InventoryTag] = {}
-        for shown, text in self._texts("inventory"):
-            found, problems = parse_inventory(text, shown)
+        for name, text in self._tables("inventory"):
+            found, problems = parse_inventory(text, name)
             self._note(problems)
             for row in found:
                 if row.tag in rows:
@@ -120,8 +125,8 @@ class StationBuilder:
     def _history(self) -> tuple[HistoryRow, ...]:
         rows: list[HistoryRow] = []
         zone = ZoneInfo(self.file.station.timezone)
-        for shown, text in self._texts("history"):
-            found, problems = parse_history(text, shown, zone)
+        for name, text in self._tables("history"):
+            found, problems = parse_history(text, name, zone)
             self._note(problems)
             rows.extend(self._with_slug(row) for row in found)
         return tuple(rows)

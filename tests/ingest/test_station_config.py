@@ -206,8 +206,7 @@ def test_the_kept_sources_give_the_same_station_without_any_file(tmp_path: Path)
         station.instruments,
     )
     assert (again.species, again.protocol) == (station.species, station.protocol)
-    assert [row.tag for row in again.inventory] == [row.tag for row in station.inventory]
-    assert [row.capture for row in again.history] == [row.capture for row in station.history]
+    assert (again.inventory, again.history) == (station.inventory, station.history)
     assert again.sources == station.sources
 
 
