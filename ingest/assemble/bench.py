@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from ingest.assemble.closing import final_status, fish_record
 from ingest.assemble.context import Context
 from ingest.assemble.facts import missing_parts, recapture_facts, value_findings, zero_finding
+from ingest.assemble.habits import note_order
 from ingest.assemble.parts import BenchState, Mark, OpenFish, Question, Ref, SavedFish, TagRead
 from ingest.records import (
     AddSighting,
@@ -146,6 +147,7 @@ class Bench:
         if off_zero is not None:
             self.mark(fish, off_zero.name, off_zero.sentence, **off_zero.numbers)
             self.say("scale_not_zeroed", Sound.REMINDER, off_zero.sentence, ref.at)
+        note_order(self, fish)
         if status is None:
             status = final_status(fish, self.context)
         record = fish_record(fish, self.context, state.name, status, rule, closed=True)
@@ -173,9 +175,6 @@ class Bench:
     def _remember(self, fish: OpenFish, record: FishRecord, ref: Ref) -> None:
         state = self.state
         length, weight = fish.used("length"), fish.used("weight")
-        if length is not None and weight is not None:
-            first = length.ref.t_s <= weight.ref.t_s
-            state.length_first = state.length_first + 1 if first else 0
         loads = [m.load for m in fish.weights if m.load is not None]
         state.saved = SavedFish(
             record=record,

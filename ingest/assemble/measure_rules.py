@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from ingest.assemble.closing import amend_measure, measure_reading
 from ingest.assemble.facts import missing_parts
-from ingest.assemble.hold_rules import answer_finding, answer_two_measures, independent
+from ingest.assemble.hold_rules import answer_finding, answer_two_measures
 from ingest.assemble.parts import Measure, MeasureKind, OpenFish, Question, Ref, TagRead
 from ingest.records import Part, Sound
 
@@ -37,6 +37,11 @@ def on_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
         if state.done_tag is not None:
             _second_handling(bench, fish, state.done_tag)
         _fill(bench, fish, kind, measure)
+        return
+    if bench.context.rules.tags == "last" and fish.tags and not fish.questions:
+        # Where the tag comes last, nothing follows it: this measure is the next fish's.
+        bench.close_as_it_is(fish, "measure_after_tag_opens_next", measure.ref)
+        on_measure(bench, kind, measure)
         return
     current = fish.used(kind)
     question = fish.question("two_lengths" if kind == "length" else "two_weights")
@@ -120,24 +125,20 @@ def _place(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure) 
         part=kind,
         value=measure.value,
     )
-    if kind == "length" and fish.used("weight") is not None and bench.state.length_first >= 3:
-        bench.mark(fish, "order_unlike_before", "The weight came before the length, unlike the fish before.")
 
 
 def _repeat(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure, current: Measure) -> None:
     """Agrees with what is there: a repeat. While the other measure is missing the newest stands."""
-    fish.last_t_s = measure.ref.t_s
-    newest_wins = independent(bench, measure, current) and fish.used(_OTHER[kind]) is None
-    if newest_wins:
-        current.role = "repeat"
-        measure.role = "used"
-        fish.trail(kind).append(measure)
-        bench.touch(fish, measure.ref)
-        bench.review(fish, measure.ref)
-        return
-    current.last_t_s = measure.ref.t_s
-    measure.role = "repeat"
     fish.trail(kind).append(measure)
+    if fish.used(_OTHER[kind]) is not None or measure.value == current.value:
+        fish.last_t_s = measure.ref.t_s
+        current.last_t_s = measure.ref.t_s
+        measure.role = "repeat"
+        return
+    current.role = "repeat"
+    measure.role = "used"
+    bench.touch(fish, measure.ref)
+    bench.review(fish, measure.ref)
 
 
 def _different(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure, current: Measure) -> None:

@@ -175,5 +175,7 @@ class BenchState:
     untagged_next: bool = False
     again: Again | None = None
     grace_until_s: float | None = None
-    length_first: int = 0  # saved fish in a row whose length came before the weight
+    habits: dict[str, list[str]] = field(
+        default_factory=dict
+    )  # order of parts of the fish before, by kind of tag
     empty_high: int = 0  # fish in a row whose empty scale read too high

@@ -141,6 +141,9 @@ def _first_tag(bench: "Bench", fish: OpenFish, tag: str, checked: bool, ref: Ref
         _open_with(bench, read, ref)
         return
     _take(bench, fish, read, ref)
+    if rules.tags == "last" and has_measures and bench.state.fish is fish and not fish.questions:
+        # Where the tag comes last, nothing follows it: a measure that is missing now stays missing.
+        bench.close_as_it_is(fish, "tag_came_last", ref)
 
 
 def _other_tag(bench: "Bench", fish: OpenFish, tag: str, checked: bool, ref: Ref) -> None:

@@ -1,0 +1,43 @@
+"""The order in which this crew takes the parts of a fish, learned from the fish before.
+
+A fish whose parts came in an order that this crew does not use is often two fish: a scan was missed here, a
+measure there. It is no reason to hold anybody, but the office should look at it.
+"""
+
+from typing import TYPE_CHECKING
+
+from ingest.assemble.parts import MeasureKind, OpenFish
+from ingest.records import TagStatus
+
+if TYPE_CHECKING:
+    from ingest.assemble.bench import Bench
+
+REMEMBERED = 10
+ENOUGH = 3
+UNUSUAL_SHARE = 0.2  # an order used less often than this is not this crew's
+
+_KINDS: tuple[MeasureKind, ...] = ("length", "weight")
+_WORDS = {"T": "tag", "L": "length", "W": "weight"}
+
+
+def note_order(bench: "Bench", fish: OpenFish) -> None:
+    """Mark a fish whose parts came in an unusual order, and remember the order. Only fish with all their measures."""
+    parts = [(m.ref.t_s, kind[0].upper()) for kind in _KINDS if (m := fish.used(kind)) is not None]
+    if len(parts) < len(_KINDS):
+        return
+    read = fish.tag_read(fish.tag)
+    if read is not None:
+        parts.append((read.ref.t_s, "T"))
+    order = "".join(letter for _, letter in sorted(parts))
+    found = read is not None and read.status is not TagStatus.NEW
+    habit = bench.state.habits.setdefault("none" if read is None else "found" if found else "new", [])
+    if len(habit) >= ENOUGH and habit.count(order) < UNUSUAL_SHARE * len(habit):
+        words = ", ".join(_WORDS[letter] for letter in order)
+        bench.mark(
+            fish,
+            "order_unlike_before",
+            f"The parts came in the order {words}, unlike the fish before: look whether they are of one fish.",
+            order=order,
+        )
+    habit.append(order)
+    del habit[:-REMEMBERED]
