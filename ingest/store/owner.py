@@ -3,6 +3,7 @@
 import errno
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from ingest.store.errors import DatabaseInUse, StoreBroken, StoreMoved, moved
@@ -30,8 +31,7 @@ class OwnerLock:
             try:
                 fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 if self._is_current(fd):
-                    os.ftruncate(fd, 0)
-                    os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
+                    self._sign(fd)
                     return fd
             except OSError as error:
                 holder = os.pread(fd, 20, 0).decode("ascii", "replace").strip() or "unknown"
@@ -39,6 +39,11 @@ class OwnerLock:
                 raise self._explained(error, holder) from error
             # The previous owner removed the file between our open and our lock: that lock guards nothing.
             os.close(fd)
+
+    def _sign(self, fd: int) -> None:
+        os.ftruncate(fd, 0)
+        with suppress(OSError):  # on a full disk the lock still holds, only unsigned
+            os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
 
     def _is_current(self, fd: int) -> bool:
         try:
@@ -49,12 +54,12 @@ class OwnerLock:
     def _explained(self, error: OSError, holder: str) -> Exception:
         if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
             return DatabaseInUse(
-                f"The database {self._database} is in use by process {holder}: stop that one first, or ask "
-                f"it."
+                f"The database {self._database} is in use by process {holder}: "
+                "stop that one first, or ask it."
             )
         return StoreBroken(
             f"The lock file {self._path} cannot be locked ({error.strerror}): "
-            "keep the database on a local disk with free space."
+            "keep the database on a local disk."
         )
 
     def release(self) -> None:

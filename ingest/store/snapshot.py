@@ -41,7 +41,7 @@ def snapshot(store: Store, target: Path) -> Manifest:
         part.unlink(missing_ok=True)
         try:
             store.connection.execute("VACUUM INTO ?", (str(part),))
-            manifest = _verify(store, part, target)
+            manifest = verify(store, part, target)
             _sync_file(part)
             os.replace(part, target)
             # On FAT a rename can leave an empty file unless the file itself is synchronised once more.
@@ -54,7 +54,8 @@ def snapshot(store: Store, target: Path) -> Manifest:
     return manifest
 
 
-def _verify(store: Store, part: Path, target: Path) -> Manifest:
+def verify(store: Store, part: Path, target: Path) -> Manifest:
+    """Check that `part` is a whole copy of the store, and describe it as `target`. Raises `StoreBroken`."""
     with closing(sqlite3.connect(part, isolation_level=None)) as copy:
         mode = copy.execute("PRAGMA journal_mode").fetchone()[0]
         damage = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]

@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Self
 
@@ -207,10 +207,8 @@ class Store:
         # Serious trouble makes SQLite roll back by itself; whatever it could not undo on the medium, it
         # undoes from its journal before the next read.
         if self.connection.in_transaction:
-            try:
+            with suppress(sqlite3.Error):
                 self.connection.execute("ROLLBACK")
-            except sqlite3.Error:
-                pass
 
 
 _LOST = "Everything since the batch began was taken back: hand it over again from there."

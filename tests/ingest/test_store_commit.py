@@ -2,11 +2,21 @@
 
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from ingest.records import AddFinding, AddSighting, AttachReading, SaveFish, SaveSurvey, Severity, Status
+from ingest.records import (
+    AddFinding,
+    AddSighting,
+    AttachReading,
+    Change,
+    FishRecord,
+    SaveFish,
+    Severity,
+    Status,
+)
 from ingest.store import (
     Checkpoint,
     ConflictingFish,
@@ -101,12 +111,12 @@ def test_a_closed_fish_handed_over_again_changes_nothing(store: Store) -> None:
     ],
 )
 def test_a_closed_fish_with_other_content_is_a_conflict_and_the_stored_one_stays(
-    store: Store, changed: object
+    store: Store, changed: FishRecord
 ) -> None:
     saved = fish()
     store.commit([SaveFish(saved)])
     with pytest.raises(ConflictingFish, match=saved.fish_id):
-        store.commit([run(2), SaveFish(changed)])  # type: ignore[arg-type]
+        store.commit([run(2), SaveFish(changed)])
     assert store.lookup.saved(saved.fish_id) == saved
     assert store.lookup.last_run_no("survey-1") == 1
 
@@ -117,14 +127,14 @@ def test_a_measure_that_is_no_number_is_refused_and_not_stored_as_missing(
     store: Store, measure: str, value: float
 ) -> None:
     with pytest.raises(RecordRefused, match=str(value)):
-        store.commit([SaveFish(fish(**{measure: value}))])
+        store.commit([SaveFish(replace(fish(), **{measure: value}))])  # type: ignore[arg-type]
     assert rows(store, "SELECT count(*) FROM fish") == [(0,)]
 
 
 def test_later_readings_and_findings_are_added_once_and_change_nothing_else(store: Store) -> None:
     saved = fish()
     store.commit([SaveFish(saved)])
-    late = [
+    late: list[Change] = [
         AttachReading(saved.fish_id, reading(role="echo", n=77)),
         AddFinding(saved.fish_id, finding(), JOURNAL, 78),
         AddFinding(saved.fish_id, finding(name="swap"), JOURNAL, 78),
@@ -148,11 +158,12 @@ def test_later_rows_of_a_fish_that_is_not_closed_are_refused(store: Store, close
     record = fish(closed=False)
     if closed is False:
         store.commit([SaveFish(record)])
-    for change in (
+    refused: list[Change] = [
         AttachReading(record.fish_id, reading(n=77)),
         AddFinding(record.fish_id, finding(), JOURNAL, 78),
         amend(record, "species", "BLG"),
-    ):
+    ]
+    for change in refused:
         with pytest.raises(RecordRefused, match="only a closed fish"):
             store.commit([change])
 
@@ -218,7 +229,6 @@ def test_a_survey_and_a_run_are_saved_whole_each_time(store: Store) -> None:
     assert rows(store, "SELECT water FROM worked_fish") == [("Long Lake",)]
     assert rows(store, "SELECT ended_at, current_on_s FROM run") == [("2026-05-12T12:15:00.000Z", 601.5)]
     assert rows(store, "SELECT water FROM water ORDER BY water") == [("Long Lake",), ("Mill Pond",)]
-    assert isinstance(survey(), SaveSurvey)
 
 
 def test_the_last_checkpoint_is_kept_and_goes_with_its_commit(store: Store) -> None:

@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
@@ -17,6 +18,7 @@ from ingest.store import (
     BatchLost,
     DatabaseInUse,
     DatabaseTooNew,
+    FrameRow,
     JournalMode,
     NotOurDatabase,
     Store,
@@ -26,6 +28,7 @@ from ingest.store import (
     StoreMoved,
     UnsafeSettings,
 )
+from ingest.store.owner import OwnerLock
 from ingest.store.pragmas import settle_pragmas
 from tests.ingest.builders import fish, frames, ready, run, survey
 
@@ -328,3 +331,143 @@ def test_a_damaged_database_is_said_at_the_start(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_said_in_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(StoreBroken, match=r"cannot be made \(No such file or directory\)"):
         Store.open(tmp_path / "nowhere" / "bank.sqlite")
+
+
+def test_a_lock_file_that_the_last_owner_removes_while_we_open_it_guards_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "bank.sqlite"
+    lock_file = tmp_path / "bank.sqlite.lock"
+    first = OwnerLock(path)
+    lock_file.unlink()
+    second = OwnerLock(path)  # somebody deleted the file by hand: the new one is the one that counts
+    first.release()
+    assert lock_file.read_text() == f"{os.getpid()}\n"
+    with pytest.raises(DatabaseInUse):
+        OwnerLock(path)
+    lock_file.unlink()
+    second.release()
+    second.release()
+    assert os.listdir(tmp_path) == []
+
+
+def test_owners_that_come_and_go_at_once_never_overlap(tmp_path: Path) -> None:
+    path = tmp_path / "bank.sqlite"
+    inside = 0
+    entered = 0
+    overlaps = 0
+
+    def visit() -> None:
+        nonlocal inside, entered, overlaps
+        for _ in range(400):
+            try:
+                lock = OwnerLock(path)
+            except DatabaseInUse:
+                continue
+            inside += 1
+            overlaps += inside > 1
+            entered += 1
+            inside -= 1
+            lock.release()
+
+    visitors = [threading.Thread(target=visit) for _ in range(4)]
+    for visitor in visitors:
+        visitor.start()
+    for visitor in visitors:
+        visitor.join()
+    assert entered > 0
+    assert overlaps == 0
+    assert os.listdir(tmp_path) == []
+
+
+def test_an_interrupt_within_a_commit_leaves_nothing_half_done(tmp_path: Path) -> None:
+    with ready(tmp_path / "bank.sqlite") as store:
+
+        def interrupted(connection: sqlite3.Connection) -> None:
+            connection.execute("UPDATE survey SET name = 'half done'")
+            raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt):
+            store.write(interrupted)
+        store.commit([SaveFish(fish(1, readings=()))])
+        assert store.connection.execute("SELECT name FROM survey").fetchone() == ("Mill Pond, spring",)
+
+
+def test_a_defect_of_ours_is_not_taken_for_trouble(tmp_path: Path) -> None:
+    with ready(tmp_path / "bank.sqlite") as store:
+        defect = FrameRow("journal-1", 1, "2026-05-12T13:00:00Z", "board", object())  # type: ignore[arg-type]
+        with pytest.raises(sqlite3.Error, match="type"):
+            store.commit([SaveFish(fish(1))], [defect])
+        store.begin_batch()
+        with pytest.raises(sqlite3.Error, match="type"):
+            store.commit([SaveFish(fish(1))], [defect])
+        with pytest.raises(BatchLost):
+            store.end_batch()
+        store.begin_batch()
+        store.end_batch()
+    with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+        store.commit([SaveFish(fish(1))])
+
+
+def test_a_clean_stop_while_another_program_reads_leaves_a_whole_database(tmp_path: Path) -> None:
+    path = tmp_path / "bank.sqlite"
+    store = Store.open(path, journal_mode=JournalMode.WAL, busy_timeout_ms=20)
+    store.commit([survey(), run(), SaveFish(fish(1))])
+    reader = sqlite3.connect(path, isolation_level=None)
+    reader.execute("BEGIN")
+    assert reader.execute("SELECT count(*) FROM fish").fetchone() == (1,)
+    store.close()
+    reader.close()
+    with Store.open(path) as again:
+        assert stored(again) == 1
+
+
+def test_a_batch_whose_file_is_gone_is_lost_at_its_end(tmp_path: Path) -> None:
+    path = tmp_path / "bank.sqlite"
+    with ready(path) as store:
+        store.begin_batch()
+        store.commit([SaveFish(fish(1))])
+        path.rename(tmp_path / "elsewhere.sqlite")
+        with pytest.raises(BatchLost, match="moved, deleted or replaced"):
+            store.end_batch()
+    with Store.open(tmp_path / "elsewhere.sqlite") as store:
+        assert stored(store) == 0
+
+
+def test_a_folder_named_as_database_is_said_in_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "bank.sqlite").mkdir()
+    with pytest.raises(StoreBroken, match="unable to open"):
+        Store.open(tmp_path / "bank.sqlite")
+    assert os.listdir(tmp_path) == ["bank.sqlite"]
+
+
+def test_a_full_disk_does_not_keep_a_station_from_reading(small_disk: Path) -> None:
+    ready(small_disk / "bank.sqlite").close()
+    fill(small_disk / "ballast")
+    with Store.open(small_disk / "bank.sqlite") as store:
+        assert store.lookup.last_run_no("survey-1") == 1
+
+
+@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to refuse the lock")
+def test_a_file_system_without_locks_is_said_in_one_sentence(tmp_path: Path) -> None:
+    code = (
+        "import sys; from pathlib import Path; from ingest.store import Store; Store.open(Path(sys.argv[1]))"
+    )
+    refusing = [
+        "strace",
+        "-f",
+        "-qq",
+        "-o",
+        "/dev/null",
+        "-e",
+        "trace=flock",
+        "-e",
+        "inject=flock:error=ENOLCK",
+    ]
+    child = subprocess.run(
+        [*refusing, sys.executable, "-c", code, str(tmp_path / "bank.sqlite")],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "cannot be locked (No locks available): keep the database on a local disk." in child.stderr
+    assert not (tmp_path / "bank.sqlite").exists()

@@ -11,6 +11,7 @@ import pytest
 from ingest.records import SaveFish
 from ingest.store import JournalMode, Store, StoreBroken, StoreFull, snapshot
 from ingest.store.schema import APPLICATION_ID, SCHEMA_VERSION
+from ingest.store.snapshot import verify
 from tests.ingest.builders import amend, fish, frames, ready, run, survey
 
 
@@ -54,6 +55,8 @@ def test_a_snapshot_that_fails_leaves_the_older_one(tmp_path: Path) -> None:
             snapshot(store, target)
         with pytest.raises(StoreBroken, match="cannot be written or read"):
             snapshot(store, tmp_path / "nowhere" / "day.sqlite")
+        with pytest.raises(StoreBroken, match="Not a directory"):
+            snapshot(store, target / "day.sqlite")
     assert target.read_bytes() == before
     assert sorted(os.listdir(tmp_path)) == ["bank.sqlite", "day.sqlite"]
 
@@ -82,3 +85,11 @@ def test_no_snapshot_is_taken_within_a_batch(tmp_path: Path) -> None:
         with pytest.raises(ValueError, match="batch"):
             snapshot(store, tmp_path / "day.sqlite")
         store.end_batch()
+
+
+def test_a_copy_that_lacks_rows_is_thrown_away(tmp_path: Path) -> None:
+    with ready(tmp_path / "bank.sqlite") as store:
+        older = snapshot(store, tmp_path / "day.sqlite").path
+        store.commit([SaveFish(fish())])
+        with pytest.raises(StoreBroken, match="lacks rows"):
+            verify(store, older, tmp_path / "new.sqlite")

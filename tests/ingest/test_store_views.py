@@ -51,7 +51,18 @@ def test_worked_fish_has_exactly_the_published_columns(store: Store) -> None:
 def test_a_saved_fish_is_shown_as_it_was_saved(store: Store) -> None:
     store.commit([SaveFish(fish(note="torn fin"))])
     at = "2026-05-12T13:00:01.000Z"
-    shown = (fish().fish_id, "bank", "left", "Mill Pond", "survey-1", 1, at, "LMB", TAG, "new")
+    shown: tuple[object, ...] = (
+        fish().fish_id,
+        "bank",
+        "left",
+        "Mill Pond",
+        "survey-1",
+        1,
+        at,
+        "LMB",
+        TAG,
+        "new",
+    )
     shown += (
         412.0,
         "total",
