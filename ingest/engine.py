@@ -224,7 +224,7 @@ class Engine:
             self._say("instrument_back", Sound.NONE, f"The {source} speaks again.", self.at(t_s), source)
         instrument = self._instruments.get(source)
         if instrument is None:
-            self._journal(source, data, t_s, n)
+            self._journal(source, data, t_s, n, self.at(t_s))
             if first:
                 self._say(
                     "instrument_unknown",
@@ -240,13 +240,14 @@ class Engine:
     def _on_piece(self, source: str, piece: Piece, n: int) -> None:
         """One piece of an instrument's stream: into the journal first, then decoded."""
         now_s = self.state.t_s
+        at = self.at(now_s)
         if piece.t_s == now_s:
-            frame_n = self._journal(source, piece.data, now_s, n)
+            frame_n = self._journal(source, piece.data, now_s, n, at)
         else:
             # It ended by waiting, not by its last byte: the journal must know when that byte came.
             body = {"data": piece.data.decode("latin-1"), "t": piece.t_s - self.state.time.t0_s}
             frame_n = self._journal_event(source, "piece", body, now_s, n)
-        ref = Ref(self.state.journal_id, frame_n, self.at(now_s), now_s, source, piece.data)
+        ref = Ref(self.state.journal_id, frame_n, at, now_s, source, piece.data)
         for outcome in self._instruments[source].decode(piece):
             self._on_outcome(source, outcome, ref)
 
@@ -262,10 +263,10 @@ class Engine:
         for piece in pieces:
             self._on_piece(frame.source, piece, frame.n)
 
-    def _journal(self, source: str, data: bytes, t_s: float, n: int) -> int:
+    def _journal(self, source: str, data: bytes, t_s: float, n: int, at: str) -> int:
         number = max(self.state.last_n + 1, n)
         self.state.last_n = number
-        self._step.frames.append(Frame(number, t_s - self.state.time.t0_s, self.at(t_s), source, data))
+        self._step.frames.append(Frame(number, t_s - self.state.time.t0_s, at, source, data))
         return number
 
     def _journal_event(self, source: str, event: str, body: Mapping[str, object], t_s: float, n: int) -> int:
