@@ -24,6 +24,7 @@ class Trouble(StrEnum):
     OVERLOAD = "overload"
     UNDERLOAD = "underload"
     UNSETTLED = "unsettled"  # loaded, but never came to rest
+    NOT_EMPTIED = "not_emptied"  # at rest, but the pan was not seen empty since the last load
     NO_VALUE = "no_value"
 
 

@@ -4,8 +4,12 @@ A fish wriggles, a wet pan never reads zero, a basket is lifted off, the same we
 So a weight is given once per load: the pan came to rest at a level above the empty one. The next load needs
 the pan to have come to rest empty in between. A level that changes at rest without that (one fish swapped
 for another in one movement, a second fish laid on top, a hand that had carried half of the fish) is
-nobody's weight for certain: it counts as a load of its own and gives `Trouble.UNSETTLED`, a question now
+nobody's weight for certain: it counts as a load of its own and gives `Trouble.NOT_EMPTIED`, a question now
 instead of a mix-up that nobody sees.
+
+Some scales send only what has come to rest, one line a weighing and silence between. Nobody can see their
+pan emptied, so a line after a silence of `SILENT_S` begins a load of its own, unless the load before had
+been streamed and the level is still the same (a connection that stalled).
 """
 
 from collections.abc import Mapping
@@ -18,6 +22,7 @@ from drivers.outcomes import Outcome, PanEmpty, ScaleTrouble, Trouble, WeightSee
 # A level at rest is still the same load within this many divisions or this share of it: dripping, drift.
 _SAME_DIVISIONS = 5
 _SAME_SHARE = 0.03
+SILENT_S = 2.0  # a scale that streams sends 3 to 20 lines a second (common practice)
 
 
 class _Pan(StrEnum):
@@ -48,6 +53,8 @@ class Settler:
         self._run_lines = 0
         self._last_s: float | None = None
         self._last_g: float | None = None
+        self._streamed = False  # the load at hand was seen in more than one line without a silence
+        self._silent_before = False  # the line at hand came after a silence
 
     def weight(self, seen: WeightSeen, t_s: float) -> list[Outcome]:
         """Take one line with a weight."""
@@ -55,6 +62,11 @@ class Settler:
             return self._one_weighing(seen, t_s)
         outcomes = self.tick(t_s)
         self._raw = seen.raw
+        silent = self._last_s is not None and t_s - self._last_s >= SILENT_S
+        self._last_s = t_s
+        if silent:
+            self._silent_before = True
+            self._run_start_s = None
         if self._at_rest(seen, t_s):
             outcomes += self._rest(seen)
         elif self._pan in (_Pan.UNKNOWN, _Pan.EMPTY, _Pan.OFF) and self._is_load(seen.weight_g):
@@ -109,6 +121,8 @@ class Settler:
             "run_lines": self._run_lines,
             "last_s": self._last_s,
             "last_g": self._last_g,
+            "streamed": self._streamed,
+            "silent_before": self._silent_before,
         }
 
     def restore(self, state: Mapping[str, Scalar]) -> None:
@@ -127,6 +141,8 @@ class Settler:
         self._run_lines = int(state["run_lines"] or 0)
         self._last_s = _float(state["last_s"])
         self._last_g = _float(state["last_g"])
+        self._streamed = bool(state["streamed"])
+        self._silent_before = bool(state["silent_before"])
 
     def _is_load(self, weight_g: float) -> bool:
         limit_g = max(self._rule.threshold_g, self._rule.empty_band_g)
@@ -159,22 +175,25 @@ class Settler:
 
     def _rest(self, seen: WeightSeen) -> list[Outcome]:
         weight_g = seen.weight_g
+        after_silence, self._silent_before = self._silent_before, False
         if weight_g < -self._rule.empty_band_g:
             self._pan, self._rose_s = _Pan.OFF, None
             return []
         if self._is_empty(weight_g):
             return self._emptied(weight_g, seen.raw)
         if self._pan is _Pan.LOADED:
-            if abs(weight_g - self._level_g) <= _same_g(self._level_g, seen.division_g):
+            same = abs(weight_g - self._level_g) <= _same_g(self._level_g, seen.division_g)
+            if same and (self._streamed or not after_silence):
+                self._streamed = True
                 return []
-            self._next_load(unclear=True)
+            self._next_load(unclear=not after_silence)
         elif self._pan is not _Pan.RISING:
             self._next_load(unclear=self._pan is _Pan.OFF)
         if self._empty_g is not None and weight_g <= self._over_empty_g():
             self._unclear = True  # the empty level crept out of its band: water in the pan, not a fish
         self._pan, self._rose_s, self._level_g = _Pan.LOADED, None, weight_g
         if self._unclear:
-            return self._say(Trouble.UNSETTLED)
+            return self._say(Trouble.NOT_EMPTIED)
         return [
             WeightSettled(
                 weight_g, seen.unit, self._load, seen.raw, seen.division_g, empty_before_g=self._empty_g
@@ -203,7 +222,7 @@ class Settler:
     def _next_load(self, *, unclear: bool) -> None:
         self._load += 1
         self._unclear = unclear
-        self._trouble_said = False
+        self._trouble_said = self._streamed = False
 
     def _say(self, trouble: Trouble) -> list[Outcome]:
         if self._trouble_said:

@@ -48,6 +48,7 @@ _TROUBLE_SENTENCES = {
     Trouble.OVERLOAD: "Scale overload: take the fish off, it is too heavy for this scale.",
     Trouble.UNDERLOAD: "Scale underload: empty the pan and re-zero the scale.",
     Trouble.UNSETTLED: "The weight does not settle: hold the fish still, or shield the scale from wind.",
+    Trouble.NOT_EMPTIED: "The pan was not empty in between: empty it, then put this fish on alone.",
     Trouble.NO_VALUE: "The scale gives no weight: look at its display.",
 }
 

@@ -76,15 +76,15 @@ def test_the_empty_level_of_a_wet_pan_is_followed_and_kept_with_the_weight() -> 
 def test_water_that_creeps_into_the_pan_never_becomes_a_fish() -> None:
     lines: list[Said] = [(S, 2.0 * step) for step in range(30)]
     assert [kind for kind, _, _ in told(lines)] == ["trouble", *["trouble"] * (len(told(lines)) - 1)]
-    assert told(lines)[0] == ("trouble", "unsettled", 1)
+    assert told(lines)[0] == ("trouble", "not_emptied", 1)
 
 
 def test_a_pan_wetter_than_the_band_asks_instead_of_weighing() -> None:
     lines: list[Said] = [(S, 0.0), (S, 412.0), (S, 45.0), (S, 400.0), (S, 0.0), (S, 355.0)]
     assert told(lines) == [
         ("weight", 412.0, 1),
-        ("trouble", "unsettled", 2),
-        ("trouble", "unsettled", 3),
+        ("trouble", "not_emptied", 2),
+        ("trouble", "not_emptied", 3),
         ("empty", 0.0, 3),
         ("weight", 355.0, 4),
     ]
@@ -126,12 +126,25 @@ def test_unstable_blips_and_short_dips_do_not_give_the_weight_again() -> None:
     assert told(lines) == [("weight", 412.0, 1)]
 
 
+def test_a_scale_that_sends_one_stable_line_a_weighing_gives_each_of_them() -> None:
+    # Its pan is never seen empty, and two fish of one weight are two fish.
+    lines: list[Said] = [(S, 412.0), (S, 530.0), (S, 530.0)]
+    assert told(lines, step_s=12.0) == [("weight", 412.0, 1), ("weight", 530.0, 2), ("weight", 530.0, 3)]
+
+
+def test_a_stream_that_stalls_under_one_load_gives_its_weight_once() -> None:
+    settler = Settler(SettleRule())
+    before = run(settler, [(S, 0.0), (S, 412.0), (S, 412.0), (S, 412.0)])
+    after = run(settler, [(S, 412.0), (S, 411.9), (S, 0.0)], start_s=6.0)
+    assert words(before + after) == [("weight", 412.0, 1), ("empty", 0.0, 1)]
+
+
 def test_a_fish_swapped_for_another_without_an_empty_pan_is_a_question() -> None:
     # Fast hands, a second fish on top, or a hand that carried half of the first: the scale cannot tell which.
     lines: list[Said] = [(S, 0.0), (S, 412.0), (U, 100.0), (S, 380.0), (S, 380.0), (S, 0.0), (S, 380.0)]
     assert told(lines) == [
         ("weight", 412.0, 1),
-        ("trouble", "unsettled", 2),
+        ("trouble", "not_emptied", 2),
         ("empty", 0.0, 2),
         ("weight", 380.0, 3),
     ]
@@ -139,11 +152,11 @@ def test_a_fish_swapped_for_another_without_an_empty_pan_is_a_question() -> None
 
 def test_a_container_lifted_off_is_no_fish_and_what_lies_in_it_afterwards_is_a_question() -> None:
     lines: list[Said] = [(S, 0.0), (S, -350.0), (S, 62.0), (S, -350.0), (S, 0.0), (S, 412.0)]
-    assert told(lines) == [("trouble", "unsettled", 1), ("empty", 0.0, 1), ("weight", 412.0, 2)]
+    assert told(lines) == [("trouble", "not_emptied", 1), ("empty", 0.0, 1), ("weight", 412.0, 2)]
 
 
 def test_a_fish_in_a_container_just_put_back_is_a_question_even_if_the_way_up_was_seen() -> None:
-    assert told([(S, 0.0), (S, -350.0), (U, 60.0), (S, 62.0)]) == [("trouble", "unsettled", 1)]
+    assert told([(S, 0.0), (S, -350.0), (U, 60.0), (S, 62.0)]) == [("trouble", "not_emptied", 1)]
 
 
 def test_a_pan_that_was_zeroed_wet_and_dries_or_drips_is_no_fish() -> None:
@@ -213,7 +226,8 @@ def test_any_lines_give_at_most_one_weight_and_one_trouble_a_load(
     troubles = Counter(
         outcome.load
         for outcome in outcomes
-        if isinstance(outcome, ScaleTrouble) and outcome.trouble in (Trouble.UNSETTLED, Trouble.OVERLOAD)
+        if isinstance(outcome, ScaleTrouble)
+        and outcome.trouble in (Trouble.UNSETTLED, Trouble.NOT_EMPTIED, Trouble.OVERLOAD)
     )
     assert all(count == 1 for count in (weights | troubles).values())
     assert all(outcome.weight_g > 0 for outcome in outcomes if isinstance(outcome, WeightSettled))
