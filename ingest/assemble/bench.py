@@ -68,6 +68,7 @@ class Bench:
         )
         state.fish = fish
         state.again = None
+        state.done_tag = None
         state.untagged_next = False
         state.grace_until_s = None
         return fish
@@ -155,12 +156,15 @@ class Bench:
         for read in fish.tags:
             if read.tag not in (fish.tag, fish.second_tag):
                 self.sighting(read, "read while another fish was in hand", ref)
-        self._count(fish)
+        if status is not Status.VOID:
+            self._count(fish)
         self._remember(fish, record, ref)
         if state.fish is fish:
             state.fish = None
             state.grace_until_s = None
         self._say_closed(fish, record.status, rule, ref)
+        if status is Status.VOID:
+            state.saved = None  # it is nobody's echo: the same fish may now be worked up anew
 
     def _count(self, fish: OpenFish) -> None:
         """Protocols that weigh every n-th fish, or the first of a length class, count the fish before."""

@@ -33,9 +33,10 @@ def on_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
             return
         if _is_echo(bench, kind, measure):
             return
+        done = state.done_tag
         fish = bench.open_fish(measure.ref)
-        if state.done_tag is not None:
-            _second_handling(bench, fish, state.done_tag)
+        if done is not None and measure.ref.t_s - done.last_t_s <= bench.context.rules.open_limit_s:
+            _second_handling(bench, fish, done)
         _fill(bench, fish, kind, measure)
         return
     if bench.context.rules.tags == "last" and fish.tags and not fish.questions:
@@ -96,7 +97,6 @@ def _second_handling(bench: "Bench", fish: OpenFish, read: TagRead) -> None:
     """Measures follow a tag that is already done: the same fish a second time, with a finding."""
     fish.tags.append(read)
     fish.tag = read.tag
-    bench.state.done_tag = None
     if read.prior and read.prior[-1].species:
         fish.species, fish.species_from = read.prior[-1].species, "history"
     bench.mark(
