@@ -1,5 +1,6 @@
 """From the fish in hand to its record: status, tag status, weight quality, the trail, and amendments later."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 from fishery.single import relative_weight
@@ -160,7 +161,7 @@ def amend_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
     measure.role = "used"
     bench.attach(saved.record.fish_id, measure_reading(kind, measure))
     field = "length_mm" if kind == "length" else "weight_g"
-    old = saved.length_mm if kind == "length" else saved.weight_g
+    old = saved.record.length_mm if kind == "length" else saved.record.weight_g
     amend(bench, field, _text(old), _text(measure.value), "measured again")
     if kind == "length":
         saved.length_mm = measure.value
@@ -180,11 +181,11 @@ def amend_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
     )
 
 
-def amend_relative_weight(bench: "Bench", species: str | None = None) -> None:
+def amend_relative_weight(bench: "Bench") -> None:
     """Bring the saved fish's relative weight in line with its amended species, length or weight."""
     saved = bench.state.saved
     assert saved is not None
-    ws_g = standard_weight_of(species or saved.record.species, saved.length_mm, bench.context)
+    ws_g = standard_weight_of(saved.record.species, saved.length_mm, bench.context)
     coarse = saved.weight_g is not None and too_coarse(
         saved.weight_g, saved.weight_division_g, bench.context.limits
     )
@@ -224,6 +225,32 @@ def amend(
             ref.n,
         )
     )
+    saved.record = _amended(saved.record, field, new)
+
+
+def _amended(record: FishRecord, field: str, new: str | None) -> FishRecord:
+    """The record as it reads with this amendment: the next one starts from here."""
+    if field == "sex":
+        kept = tuple(pair for pair in record.observations if pair[0] != field)
+        return replace(record, observations=(*kept, (field, new or "")))
+    number = float(new) if new is not None and field in ("length_mm", "weight_g", "relative_weight") else None
+    match field:
+        case "length_mm":
+            return replace(record, length_mm=number)
+        case "weight_g":
+            return replace(record, weight_g=number)
+        case "relative_weight":
+            return replace(record, relative_weight=number)
+        case "tag_status":
+            return replace(record, tag_status=TagStatus(new))
+        case "species":
+            return replace(record, species=new)
+        case "fate":
+            return replace(record, fate=new or record.fate)
+        case "note":
+            return replace(record, note=new)
+        case _:
+            return record
 
 
 def _text(value: float | None) -> str | None:

@@ -70,7 +70,7 @@ def _species_once(bench: "Bench", command: Command, ref: Ref) -> None:
         bench.review(fish, ref)
     elif saved is not None:
         amend(bench, "species", saved.record.species, species.slug, "species by command")
-        amend_relative_weight(bench, species.slug)
+        amend_relative_weight(bench)
         _say_amended(bench, f"the fish saved last is {species.common}", ref)
     else:
         _no_fish(bench, command, ref)
@@ -105,7 +105,10 @@ def _observe(kind: str) -> _Rule:
             if fish.stored:
                 bench.review(fish, ref)
         elif saved is not None:
-            amend(bench, kind, saved.record.note if kind == "note" else None, text, f"{kind} by command")
+            seen = [said for of, said in saved.record.observations if of == kind]
+            old = saved.record.note if kind == "note" else seen[-1] if seen else None
+            new = f"{old}; {text}" if kind == "note" and old else text
+            amend(bench, kind, old, new, f"{kind} by command")
             _say_amended(bench, f"the fish saved last, {kind}: {text}", ref)
         else:
             _no_fish(bench, command, ref)
