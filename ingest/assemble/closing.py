@@ -242,7 +242,7 @@ def _amended(record: FishRecord, field: str, new: str | None) -> FishRecord:
         case "relative_weight":
             return replace(record, relative_weight=number)
         case "tag_status":
-            return replace(record, tag_status=TagStatus(new))
+            return replace(record, tag_status=TagStatus(new or record.tag_status))
         case "species":
             return replace(record, species=new)
         case "fate":

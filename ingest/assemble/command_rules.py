@@ -148,6 +148,7 @@ def _again(bench: "Bench", command: Command, ref: Ref) -> None:
         for measure in fish.trail("length" if kind == "length" else "weight"):
             if measure.role in ("used", "candidate"):
                 measure.role = "replaced"
+        fish.questions = [q for q in fish.questions if q.kind != f"two_{kind}s"]
         bench.say("measure_again", Sound.REMINDER, f"Measure the {kind} again.", ref.at, part=kind)
         bench.review(fish, ref)
     elif saved is not None:
@@ -156,7 +157,7 @@ def _again(bench: "Bench", command: Command, ref: Ref) -> None:
             saved.record.fish_id,
             "measure_again",
             Sound.REMINDER,
-            "Measure the fish saved last again: what comes next corrects it.",
+            "Measure the fish saved last again, its length or its weight: that one value is corrected.",
             ref.at,
         )
     else:

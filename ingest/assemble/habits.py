@@ -12,9 +12,9 @@ from ingest.records import TagStatus
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
 
-REMEMBERED = 10
+REMEMBERED = 20
 ENOUGH = 3
-UNUSUAL_SHARE = 0.2  # an order used less often than this is not this crew's
+UNUSUAL_SHARE = 0.4  # an order used less often than this is not how this crew works
 
 _KINDS: tuple[MeasureKind, ...] = ("length", "weight")
 _WORDS = {"T": "tag", "L": "length", "W": "weight"}

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from ingest.assemble.closing import amend_measure, measure_reading
 from ingest.assemble.facts import missing_parts
 from ingest.assemble.hold_rules import answer_finding, answer_two_measures
-from ingest.assemble.parts import Measure, MeasureKind, OpenFish, Question, Ref, TagRead
+from ingest.assemble.parts import Again, Measure, MeasureKind, OpenFish, Question, Ref, TagRead
 from ingest.records import Part, Sound
 
 if TYPE_CHECKING:
@@ -28,9 +28,11 @@ def on_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
     state = bench.state
     fish = state.fish
     if fish is None:
-        if state.again is not None:
+        if state.again is not None and _corrects(bench, state.again, kind, measure):
+            state.again.kind, state.again.t_s = kind, measure.ref.t_s
             amend_measure(bench, kind, measure)
             return
+        state.again = None
         if _is_echo(bench, kind, measure):
             return
         done = state.done_tag
@@ -75,6 +77,13 @@ def _still_measuring(
 def _asked_about(fish: OpenFish, kind: MeasureKind) -> Question | None:
     part = Part(kind)
     return next((q for q in fish.questions if q.kind == "finding" and part in q.suspects), None)
+
+
+def _corrects(bench: "Bench", again: Again, kind: MeasureKind, measure: Measure) -> bool:
+    """`again` covers one measure, and the same one at once again; what comes then is the next fish's."""
+    if again.kind is None:
+        return True
+    return kind == again.kind and measure.ref.t_s - again.t_s <= bench.context.rules.remeasure_s
 
 
 def _is_echo(bench: "Bench", kind: MeasureKind, measure: Measure) -> bool:

@@ -156,10 +156,14 @@ class SavedFish:
 
 @dataclass(slots=True)
 class Again:
-    """`again` was given for a saved fish: its next measures amend it."""
+    """`again` was given for a saved fish: its next measure amends it.
+
+    `kind` is the measure that did, None before; `t_s` when that was, or when the command was given.
+    """
 
     fish_id: str
     t_s: float
+    kind: MeasureKind | None = None
 
 
 @dataclass(slots=True)
