@@ -251,6 +251,13 @@ class Bench:
                 older.role = "replaced"
             follower.trail(kind).append(measure)
             self.touch(follower, measure.ref)
+        if rule != "next":
+            values = ", ".join(f"{m.value:g} {'mm' if kind == 'length' else 'g'}" for kind, m in candidates)
+            self.mark(
+                follower,
+                "began_with_doubtful_value",
+                f"{values} was measured while the fish before was held, and was given to this fish.",
+            )
         return follower
 
     def park(self, fish: OpenFish, rule: str, ref: Ref) -> None:

@@ -10,10 +10,10 @@ from ingest.assemble.bench import describe
 from ingest.assemble.closing import amend, amend_relative_weight
 from ingest.assemble.facts import missing_parts
 from ingest.assemble.parts import Again, MeasureKind, OpenFish, Ref
-from ingest.assemble.tag_rules import resume
+from ingest.assemble.tag_rules import resume, say_recapture
 from ingest.commands import Command, Verb
 from ingest.commands import describe as describe_command
-from ingest.records import Part, ReadingRecord, Sound, Status
+from ingest.records import Part, ReadingRecord, Sound, Status, TagStatus
 
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
@@ -212,6 +212,8 @@ def _both(bench: "Bench", command: Command, ref: Ref) -> None:
     if known[0].prior and fish.species_from != "command" and known[0].prior[-1].species:
         fish.species, fish.species_from = known[0].prior[-1].species, "history"
     bench.say("command_done", Sound.PART, "Both tags are this fish's.", ref.at)
+    if known[0].status is TagStatus.RECAPTURE:
+        say_recapture(bench, fish, known[0], ref)
     bench.review(fish, ref)
 
 

@@ -134,6 +134,8 @@ def _confirm_standing(
         # The other value was doubted and measured differently; this agreement shows that the same fish is in hand.
         other.role = "replaced"
         candidate.role = "used"
+    if (doubted := fish.candidate(kind)) is not None:
+        doubted.role = "replaced"
     fish.confirmed.append(question.finding)
     fish.questions.remove(question)
     bench.say("settled", Sound.PART, f"{kind.capitalize()} confirmed.", measure.ref.at, part=kind)
@@ -188,6 +190,15 @@ def _hand_on(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
     measure.role = "used"
     fish.trail(kind).append(measure)
     bench.touch(fish, measure.ref)
+    word, unit = ("Length", "mm") if kind == "length" else ("Weight", "g")
+    bench.say(
+        "part_taken",
+        Sound.PART,
+        f"{word} {measure.value:g} {unit}.",
+        measure.ref.at,
+        part=kind,
+        value=measure.value,
+    )
     if current is not None:
         bench.mark(
             fish,

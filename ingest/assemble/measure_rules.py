@@ -67,9 +67,10 @@ def on_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
 def _still_measuring(
     bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure, current: Measure
 ) -> bool:
-    """Held early, with the other measure still to come: measuring again at once simply replaces the value."""
+    """Held early, with the other measure still to come: another value at once simply replaces it."""
     return (
-        Part(_OTHER[kind]) in missing_parts(fish, bench.context)
+        not agree(bench, kind, current, measure)
+        and Part(_OTHER[kind]) in missing_parts(fish, bench.context)
         and measure.ref.t_s - current.last_t_s <= bench.context.rules.remeasure_s
     )
 

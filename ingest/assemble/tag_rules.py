@@ -227,18 +227,17 @@ def _book(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
             f"Tag {read.tag} is in the inventory as already used, but has no history.",
         )
     if read.status is TagStatus.RECAPTURE:
-        bench.say(
-            "recapture",
-            Sound.RECAPTURE,
-            _recapture_sentence(tail, read.prior[-1]),
-            ref.at,
-            tag=read.tag,
-            **recapture_facts(fish),
-        )
+        say_recapture(bench, fish, read, ref)
     else:
         bench.say(
             "part_taken", Sound.PART, f"Tag {tail} ({read.status.value}).", ref.at, part="tag", value=read.tag
         )
+
+
+def say_recapture(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
+    """The history of this tag, while the fish is still in hand."""
+    sentence = _recapture_sentence(f"...{read.tag[-4:]}", read.prior[-1])
+    bench.say("recapture", Sound.RECAPTURE, sentence, ref.at, tag=read.tag, **recapture_facts(fish))
 
 
 def _recapture_sentence(tail: str, last: PriorCapture) -> str:
