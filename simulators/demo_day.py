@@ -53,7 +53,7 @@ _CATCH = (
 )
 
 # Which fish of the day something happens to.
-_REPEATS, _NOISE, _ESCAPE, _KEY, _SLIP, _UNPLUG = 2, 8, 19, 31, 35, 52
+_REPEATS, _NOISE, _ESCAPE, _KEY, _SLIP, _UNPLUG = 2, 8, 12, 31, 35, 52
 
 
 @dataclass(frozen=True, slots=True)

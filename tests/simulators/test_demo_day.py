@@ -47,6 +47,8 @@ def test_the_demo_shows_what_a_survey_meets(demo: DemoDay) -> None:
     for happening in demo.happenings:
         one = fish[happening.fish]
         assert one.from_s <= happening.t_s <= one.to_s
+        if happening.name in ("escape", "slip"):
+            assert one.species == "largemouth_bass"
 
 
 def test_the_slip_shows_a_tenth_and_the_second_weighing_mends_it(demo: DemoDay) -> None:

@@ -1,9 +1,11 @@
+import fcntl
 import json
 import os
 import selectors
 import signal
 import subprocess
 import sys
+import termios
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +22,7 @@ from simulators.live import load, open_ports, play, wait_for_listeners
 from simulators.ports import Port, PtyPort, TcpPort
 
 PATIENCE_S = 20.0
+_TIOCGEXCL = 0x80045440  # asm-generic/ioctls.h of Linux: _IOR('T', 0x40, int)
 
 
 def until(condition: Callable[[], bool]) -> None:
@@ -139,6 +142,19 @@ def test_bytes_to_nobody_are_lost_and_block_nobody(make: Callable[[Path], Port],
         assert port.send(b"back\r\n") == 0
         until(lambda: bytes(again.heard) == b"back\r\n")
         again.leave()
+    finally:
+        port.close()
+
+
+def test_a_port_whose_station_died_lets_every_user_open_it_again(tmp_path: Path) -> None:
+    port = PtyPort(tmp_path / "x")
+    try:
+        with serial.Serial(port.address, exclusive=True) as station:
+            fcntl.ioctl(station.fileno(), termios.TIOCEXCL)  # stays set when the station dies: see ioctl_tty(2)
+            until(port.listening)
+        until(lambda: not port.listening())
+        with serial.Serial(port.address) as station:
+            assert fcntl.ioctl(station.fileno(), _TIOCGEXCL, bytes(4)) == bytes(4)
     finally:
         port.close()
 
