@@ -150,7 +150,9 @@ def test_a_port_whose_station_died_lets_every_user_open_it_again(tmp_path: Path)
     port = PtyPort(tmp_path / "x")
     try:
         with serial.Serial(port.address, exclusive=True) as station:
-            fcntl.ioctl(station.fileno(), termios.TIOCEXCL)  # stays set when the station dies: see ioctl_tty(2)
+            fcntl.ioctl(
+                station.fileno(), termios.TIOCEXCL
+            )  # it outlives the station while the master is open
             until(port.listening)
         until(lambda: not port.listening())
         with serial.Serial(port.address) as station:
