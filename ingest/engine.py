@@ -38,7 +38,7 @@ from ingest.engine_state import EngineState, InstrumentState, TimeBase, dump_sta
 from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
 from ingest.records import Announcement, Change, Sound
 from ingest.station import Station, StationInstrument
-from ingest.surveys import STATION_VERBS, ensure_survey, on_survey_command
+from ingest.surveys import OPENING_VERBS, STATION_VERBS, ensure_survey, on_survey_command
 
 FORGOTTEN_S = 12 * 3600.0  # a survey left open for longer belongs to another day
 WITNESS_S = 5.0  # two reads of a free-running reader further apart are not one presentation
@@ -121,7 +121,7 @@ class Engine:
                 )
             else:
                 for name in state.benches:
-                    self._bench_step(name, ref, on_restart)
+                    self._bench_step(name, ref, on_restart, open_survey=False)
             self._forget_boot()
         t0_s = header.mono or 0.0
         state.t_s = max(state.t_s, t0_s) if same_boot else t0_s
@@ -437,6 +437,8 @@ class Engine:
             )
 
     def _do(self, command: Command, bench: str, ref: Ref) -> None:
+        if self.state.survey is None and command.verb in OPENING_VERBS:
+            self._ensure_survey(ref)
         if command.verb in STATION_VERBS:
             if command.verb is Verb.SURVEY_CLOSE and self.state.survey is not None:
                 self._close_survey(ref)
@@ -478,13 +480,16 @@ class Engine:
         if self.state.survey is None:
             if not open_survey:
                 return
-            opened = ensure_survey(self.state, self.station, ref)
-            self._step.changes.extend(opened.changes)
-            self._say("survey_opened", Sound.NONE, opened.sentence, ref.at)
+            self._ensure_survey(ref)
         bench = Bench(self.state.benches[name], self._context(name), ref)
         rule(bench, ref)
         self._step.changes.extend(bench.changes)
         self._step.announcements.extend(bench.announcements)
+
+    def _ensure_survey(self, ref: Ref) -> None:
+        opened = ensure_survey(self.state, self.station, ref)
+        self._step.changes.extend(opened.changes)
+        self._say("survey_opened", Sound.NONE, opened.sentence, ref.at)
 
     def _context(self, name: str) -> Context:
         assert self.state.survey is not None

@@ -16,6 +16,8 @@ from ingest.station import Station
 STATION_VERBS = frozenset(
     {Verb.SURVEY_OPEN, Verb.SURVEY_CLOSE, Verb.SURVEY_NAME, Verb.RUN_START, Verb.RUN_END}
 )
+# What a crew says before the first fish of a day: it holds for the survey that begins with it.
+OPENING_VERBS = frozenset({Verb.SPECIES, Verb.UNTAGGED, Verb.SURVEY_NAME, Verb.RUN_START})
 
 
 @dataclass(slots=True)
