@@ -308,7 +308,7 @@ class Engine:
             case PanEmpty():
                 fish = self.state.benches[bench].fish
                 for weight in fish.weights if fish is not None else ():
-                    if weight.load == outcome.load:
+                    if weight.load == outcome.load and weight.ref.instrument == source:
                         weight.empty_after_g = outcome.empty_g
             case KeySeen():
                 self._on_key(source, bench, outcome.key, ref)
@@ -355,8 +355,9 @@ class Engine:
         if self._setup[source].declaration.witness != "repeat" or seen.checked:
             return True
         known = self.state.instruments[source]
-        again = known.first_read == seen.tag and ref.t_s - known.first_read_t_s <= WITNESS_S
-        known.first_read, known.first_read_t_s = seen.tag, ref.t_s
+        known.read_once = {tag: t_s for tag, t_s in known.read_once.items() if ref.t_s - t_s <= WITNESS_S}
+        again = seen.tag in known.read_once
+        known.read_once[seen.tag] = ref.t_s
         return again
 
     def _on_key(self, source: str, bench: str, key: str, ref: Ref) -> None:
@@ -523,11 +524,11 @@ class Engine:
         """Another boot: decoders, loads and presentations start anew."""
         self.state.command_seen.clear()
         for known in self.state.instruments.values():
-            known.decoder, known.last_t_s, known.silent, known.first_read, known.port = (
+            known.decoder, known.read_once, known.last_t_s, known.silent, known.port = (
+                {},
                 {},
                 None,
                 False,
-                None,
                 "unknown",
             )
         for bench in self.state.benches.values():

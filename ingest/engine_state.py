@@ -31,8 +31,7 @@ class InstrumentState:
     last_t_s: float | None = None
     silent: bool = False
     speed_said: bool = False
-    first_read: str | None = None
-    first_read_t_s: float = 0.0
+    read_once: dict[str, float] = field(default_factory=dict)  # tag: when, for readers that must say it twice
     outcomes: dict[str, int] = field(default_factory=dict)
     decoder: dict[str, Any] = field(default_factory=dict)
 

@@ -179,7 +179,7 @@ class Bench:
     def _remember(self, fish: OpenFish, record: FishRecord, ref: Ref) -> None:
         state = self.state
         length, weight = fish.used("length"), fish.used("weight")
-        loads = [m.load for m in fish.weights if m.load is not None]
+        newest = max((m for m in fish.weights if m.load is not None), key=lambda m: m.ref.t_s, default=None)
         state.saved = SavedFish(
             record=record,
             saved_t_s=ref.t_s,
@@ -187,7 +187,8 @@ class Bench:
             length_mm=length.value if length else None,
             weight_g=weight.value if weight else None,
             weight_division_g=weight.division if weight else 1.0,
-            load=max(loads) if loads else None,
+            load=newest.load if newest else None,
+            scale=newest.ref.instrument if newest else None,
         )
 
     def _say_closed(self, fish: OpenFish, status: Status, rule: str, ref: Ref) -> None:

@@ -166,7 +166,8 @@ def amend_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
     if kind == "length":
         saved.length_mm = measure.value
     else:
-        saved.weight_g, saved.weight_division_g, saved.load = measure.value, measure.division, measure.load
+        saved.weight_g, saved.weight_division_g = measure.value, measure.division
+        saved.load, saved.scale = measure.load, measure.ref.instrument
     amend_relative_weight(bench)
     unit = "mm" if kind == "length" else "g"
     bench.say_of(

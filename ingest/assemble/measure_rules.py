@@ -93,7 +93,11 @@ def _is_echo(bench: "Bench", kind: MeasureKind, measure: Measure) -> bool:
     if saved is None:
         return False
     value = saved.length_mm if kind == "length" else saved.weight_g
-    same_load = kind == "weight" and measure.load is not None and measure.load == saved.load
+    same_load = (
+        kind == "weight"
+        and measure.load is not None
+        and (measure.load, measure.ref.instrument) == (saved.load, saved.scale)
+    )
     soon = measure.ref.t_s - saved.saved_t_s <= bench.context.rules.echo_s
     equal = value is not None and abs(value - measure.value) <= measure.division / 2
     if not (same_load or (soon and equal)):

@@ -152,6 +152,7 @@ class SavedFish:
     weight_g: float | None
     weight_division_g: float
     load: int | None
+    scale: str | None = None  # the instrument that counted `load`
 
 
 @dataclass(slots=True)

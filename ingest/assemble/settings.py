@@ -16,6 +16,7 @@ class BenchRules:
     remeasure_s: the same measure again within this time replaces the first one without a question.
     echo_s: after a save, the same length or weight within this time is an echo of the saved fish.
     tag_grace_s: a complete fish that needs no tag waits this long for one, where tags may come late.
+    late_tag_s: a new tag that comes so soon after a fish saved without one is marked: it may be that fish's.
     open_limit_s: a fish that nothing happened to for this long is parked.
     two_tags_s: two different tags within this time are never booked.
     independent_s: a second measure counts as one of its own only after this time.
@@ -29,6 +30,7 @@ class BenchRules:
     remeasure_s: float = 10.0
     echo_s: float = 2.0
     tag_grace_s: float = 4.0
+    late_tag_s: float = 30.0
     open_limit_s: float = 120.0
     two_tags_s: float = 3.0
     independent_s: float = 2.0

@@ -32,6 +32,29 @@ def _with_no_fish_in_hand(bench: "Bench", tag: str, checked: bool, ref: Ref) -> 
         _already_done(bench, read, ref)
     else:
         _open_with(bench, read, ref)
+        _came_late(bench, read, ref)
+
+
+def _came_late(bench: "Bench", read: TagRead, ref: Ref) -> None:
+    """A new tag right after a fish that went without one: it may have been inserted into that fish."""
+    fish, saved = bench.state.fish, bench.state.saved
+    if (
+        fish is None
+        or saved is None
+        or bench.context.rules.tags == "first"
+        or read.status is not TagStatus.NEW
+    ):
+        return
+    untagged = saved.record.tag is None and not saved.record.tags
+    if untagged and ref.t_s - saved.saved_t_s <= bench.context.rules.late_tag_s:
+        bench.mark(
+            fish,
+            "tag_after_saved_fish",
+            f"Tag {read.tag} came {ref.t_s - saved.saved_t_s:.0f} s after a fish that was saved without a tag: "
+            "look whether it is that fish's.",
+            tag=read.tag,
+            fish_before=saved.record.fish_id,
+        )
 
 
 def _parked_with(bench: "Bench", tag: str) -> OpenFish | None:
