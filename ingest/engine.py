@@ -313,15 +313,20 @@ class Engine:
             case KeySeen():
                 self._on_key(source, bench, outcome.key, ref)
             case ScaleTrouble():
-                self._say(
-                    "scale_trouble", Sound.TROUBLE, _TROUBLE_SENTENCES[outcome.trouble], ref.at, source, bench
-                )
+                trouble = _TROUBLE_SENTENCES[outcome.trouble]
+                self._say("scale_trouble", Sound.TROUBLE, trouble, ref.at, source, bench)
+                self._note(bench, ref, f"scale_{outcome.trouble.value}", trouble)
             case TagRefused():
                 self._say("tag_refused", Sound.TROUBLE, f"Scan again: {outcome.why}", ref.at, source, bench)
+                self._note(bench, ref, "tag_refused", outcome.why)
             case Damaged():
                 self._on_damage(source, known, outcome, ref)
             case NotMine():
                 pass
+
+    def _note(self, bench: str, ref: Ref, name: str, sentence: str) -> None:
+        """An instrument could not say a part of the fish in hand: should the part never come, the fish tells why."""
+        self._bench_step(bench, ref, lambda b, r: b.part_failed(name, sentence), open_survey=False)
 
     def _on_damage(self, source: str, known: InstrumentState, damaged: Damaged, ref: Ref) -> None:
         if damaged.damage is Damage.SPEED and not known.speed_said:

@@ -286,6 +286,16 @@ class Bench:
         if all(mark.name != name for mark in fish.marks):
             fish.marks.append(Mark(name, Severity.NOTICE, sentence, dict(numbers)))
 
+    def part_failed(self, name: str, sentence: str) -> None:
+        """Leave a notice on the fish in hand that goes away when the part comes after all."""
+        fish = self.state.fish
+        if fish is not None:
+            self.mark(fish, name, sentence)
+
+    def part_came(self, fish: OpenFish, failure: str) -> None:
+        """What failed before has come: nothing is left to say (`failure` begins the names of its notices)."""
+        fish.marks = [mark for mark in fish.marks if not mark.name.startswith(failure)]
+
     def attach(self, of_fish: str, reading: ReadingRecord) -> None:
         self.changes.append(AttachReading(of_fish, reading))
 

@@ -130,6 +130,8 @@ def _place(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure) 
     measure.role = "used"
     fish.trail(kind).append(measure)
     bench.touch(fish, measure.ref)
+    if kind == "weight":
+        bench.part_came(fish, "scale_")
     word, unit = _WORDS[kind]
     bench.say(
         "part_taken",

@@ -219,6 +219,7 @@ def _take(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
     """This tag is (as far as one can tell) this fish's."""
     fish.tags.append(read)
     bench.touch(fish, ref)
+    bench.part_came(fish, "tag_refused")
     if not read.witnessed:
         bench.mark(
             fish, "tag_read_once", f"Tag {read.tag} is not on any list and was read only once.", tag=read.tag
