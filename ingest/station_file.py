@@ -81,6 +81,7 @@ class BenchTable(_Table):
     remeasure_s: Seconds = _RULES.remeasure_s
     echo_s: Seconds = _RULES.echo_s
     tag_grace_s: Seconds = _RULES.tag_grace_s
+    late_tag_s: Seconds = _RULES.late_tag_s
     open_limit_s: Seconds = _RULES.open_limit_s
     two_tags_s: Seconds = _RULES.two_tags_s
     independent_s: Seconds = _RULES.independent_s
