@@ -37,7 +37,7 @@ def on_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
             return
         done = state.done_tag
         fish = bench.open_fish(measure.ref)
-        if done is not None and measure.ref.t_s - done.last_t_s <= bench.context.rules.open_limit_s:
+        if done is not None and measure.ref.t_s - done.last_t_s <= bench.context.rules.remeasure_s:
             _second_handling(bench, fish, done)
         _fill(bench, fish, kind, measure)
         return
