@@ -189,6 +189,7 @@ class Bench:
             weight_division_g=weight.division if weight else 1.0,
             load=newest.load if newest else None,
             scale=newest.ref.instrument if newest else None,
+            tag_t_s=max((read.last_t_s for read in fish.tags), default=None),
         )
 
     def _say_closed(self, fish: OpenFish, status: Status, rule: str, ref: Ref) -> None:

@@ -153,6 +153,7 @@ class SavedFish:
     weight_division_g: float
     load: int | None
     scale: str | None = None  # the instrument that counted `load`
+    tag_t_s: float | None = None  # when its tags were last read, while it was in hand
 
 
 @dataclass(slots=True)

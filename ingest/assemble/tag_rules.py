@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from ingest.assemble.facts import missing_parts, recapture_facts
 from ingest.assemble.hold_rules import tag_was_reread
 from ingest.assemble.parts import OpenFish, Question, Ref, TagRead
-from ingest.records import PriorCapture, ReadingRecord, Sound, TagStatus
+from ingest.records import AddFinding, Finding, PriorCapture, ReadingRecord, Severity, Sound, TagStatus
 
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
@@ -28,11 +28,38 @@ def _with_no_fish_in_hand(bench: "Bench", tag: str, checked: bool, ref: Ref) -> 
     if _is_echo(bench, tag, ref):
         return
     read = judge(bench, tag, checked, ref)
+    near = _near_the_saved_tag(bench, read, ref)
     if read.status is TagStatus.REPEAT and _parked_with(bench, tag) is None:
         _already_done(bench, read, ref)
     else:
         _open_with(bench, read, ref)
         _came_late(bench, read, ref)
+        if near is not None and bench.state.fish is not None:
+            bench.mark(bench.state.fish, near.name, near.sentence, **near.numbers)
+
+
+def _near_the_saved_tag(bench: "Bench", read: TagRead, ref: Ref) -> Finding | None:
+    """Two tags came together, but the first had completed its fish: too late to hold it, so both fish say it."""
+    saved = bench.state.saved
+    if saved is None or saved.tag_t_s is None or ref.t_s - saved.tag_t_s > bench.context.rules.two_tags_s:
+        return None
+    finding = Finding(
+        "two_tags_near",
+        Severity.NOTICE,
+        f"Tags {' '.join(saved.tags)} and {read.tag} were read within {bench.context.rules.two_tags_s:g} s: "
+        "look which fish each of them is in.",
+        {"first": " ".join(saved.tags), "then": read.tag},
+    )
+    bench.changes.append(AddFinding(saved.record.fish_id, finding, ref.journal_id, ref.n))
+    bench.say_of(
+        saved.record.fish_id,
+        "two_tags_near",
+        Sound.REMINDER,
+        f"Tag ...{read.tag[-4:]} came right after ...{saved.tags[0][-4:] if saved.tags else '?'}: one of them may be "
+        "another fish's.",
+        ref.at,
+    )
+    return finding
 
 
 def _came_late(bench: "Bench", read: TagRead, ref: Ref) -> None:
