@@ -10,7 +10,16 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from fishery.single import Relation, days_between, expected_weight_g, residual_log10, residual_sd
+from fishery.single import (
+    Relation,
+    StandardWeight,
+    days_between,
+    expected_weight_g,
+    relative_weight,
+    residual_log10,
+    residual_sd,
+    standard_weight_g,
+)
 from ingest.records import Finding, Part, PriorCapture, Severity
 from ingest.species import Species
 
@@ -44,7 +53,10 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class FishFacts:
-    """One fish as the checks see it. Absent values are None; `standard_weight_g` is None where no equation applies."""
+    """One fish as the checks see it. Absent values are None; `standard_weight_g` is None where no equation applies.
+
+    equation: the species' standard weight equation for the type of length that was measured, to try other lengths.
+    """
 
     species: Species | None
     length_mm: float | None
@@ -56,6 +68,7 @@ class FishFacts:
     prior: tuple[PriorCapture, ...]
     species_by_crew: bool
     at: str
+    equation: StandardWeight | None = None
 
     @property
     def name(self) -> str:
@@ -87,6 +100,12 @@ def check_fish(facts: FishFacts, limits: Limits) -> tuple[Finding, ...]:
         *_history(facts, limits),
         *_coarse(facts, limits),
     ]
+    slips = {
+        f"{part.value}_above_maximum" for part in Part if any(f.name == f"{part.value}_slip" for f in found)
+    }
+    found = [
+        finding for finding in found if finding.name not in slips
+    ]  # the slip says it, and how to mend it
     found.sort(key=lambda finding: finding.severity is not Severity.SERIOUS)
     return tuple(found)
 
@@ -121,12 +140,17 @@ def _weight_for_length(facts: FishFacts, limits: Limits) -> Iterator[Finding]:
             suspects=(Part.WEIGHT,),
         )
         return
-    if facts.standard_weight_g is None or facts.species is None or facts.species.relative_weight is None:
+    if facts.species is None or facts.species.relative_weight is None:
+        return
+    if facts.standard_weight_g is None:
+        slip = _named_slip(facts, None, limits)
+        if slip is not None:
+            yield _slip_finding(facts, slip, {"length": facts.length_mm, "weight": facts.weight_g})
         return
     serious = limits.wr_serious or facts.species.relative_weight.serious
     notice = limits.wr_notice or facts.species.relative_weight.notice
     wr = 100.0 * facts.weight_g / facts.standard_weight_g
-    numbers = {
+    numbers: dict[str, float | str] = {
         "relative_weight": round(wr, 1),
         "standard_weight_g": round(facts.standard_weight_g, 1),
         "length": facts.length_mm,
@@ -143,17 +167,7 @@ def _weight_for_length(facts: FishFacts, limits: Limits) -> Iterator[Finding]:
         return
     slip = _named_slip(facts, wr, limits)
     if slip is not None:
-        part, mended, words = slip
-        unit = "mm" if part is Part.LENGTH else "g"
-        yield Finding(
-            f"{part.value}_slip",
-            Severity.SERIOUS,
-            f"{facts.length_mm:g} mm and {facts.weight_g:g} g do not fit {facts.name}: {words}? "
-            f"{mended:.0f} {unit} would fit. Measure the {part.value} again.",
-            numbers,
-            suspects=(part,),
-            proposes={part.value: mended},
-        )
+        yield _slip_finding(facts, slip, numbers)
         return
     yield Finding(
         "relative_weight_far_off",
@@ -165,23 +179,53 @@ def _weight_for_length(facts: FishFacts, limits: Limits) -> Iterator[Finding]:
     )
 
 
-def _named_slip(facts: FishFacts, wr: float, limits: Limits) -> tuple[Part, float, str] | None:
+_Slip = tuple[Part, float, str]
+
+
+def _slip_finding(facts: FishFacts, slip: _Slip, numbers: dict[str, float | str]) -> Finding:
+    part, mended, words = slip
+    unit = "mm" if part is Part.LENGTH else "g"
+    return Finding(
+        f"{part.value}_slip",
+        Severity.SERIOUS,
+        f"{facts.length_mm:g} mm and {facts.weight_g:g} g do not fit {facts.name}: {words}? "
+        f"{mended:.0f} {unit} would fit. Measure the {part.value} again.",
+        numbers,
+        suspects=(part,),
+        proposes={part.value: mended},
+    )
+
+
+def _named_slip(facts: FishFacts, wr: float | None, limits: Limits) -> _Slip | None:
     """The one factor that best mends a far-off relative weight: (part, mended value, words), or None.
 
-    A length slip by factor f moves the standard weight by about f cubed; Froese (2006, J. Appl. Ichthyol. 22:241)
-    gives 2.5-3.5 as the range of the exponent, so the cube suffices to recognise it.
+    `wr` is None for a length at which the equation does not hold: a length read in cm or inches lies below its least
+    length, and only a mended length tells whether the weight fits.
     """
     assert facts.length_mm is not None
     assert facts.weight_g is not None
     best: tuple[float, Part, float, str] | None = None
     for part, factor, words in _SLIPS:
-        mended_wr = wr / factor if part is Part.WEIGHT else wr * factor**3
-        if limits.slip_mends[0] <= mended_wr <= limits.slip_mends[1]:
-            value = facts.weight_g if part is Part.WEIGHT else facts.length_mm
-            distance = abs(math.log(mended_wr / 100.0))
-            if best is None or distance < best[0]:
-                best = (distance, part, value / factor, words)
+        value = facts.weight_g if part is Part.WEIGHT else facts.length_mm
+        mended_wr = _mended_wr(facts, wr, part, factor)
+        if mended_wr is None or not limits.slip_mends[0] <= mended_wr <= limits.slip_mends[1]:
+            continue
+        distance = abs(math.log(mended_wr / 100.0))
+        if best is None or distance < best[0]:
+            best = (distance, part, value / factor, words)
     return None if best is None else best[1:]
+
+
+def _mended_wr(facts: FishFacts, wr: float | None, part: Part, factor: float) -> float | None:
+    """Relative weight with this slip undone; None where no equation holds then."""
+    assert facts.length_mm is not None
+    assert facts.weight_g is not None
+    if part is Part.WEIGHT:
+        return None if wr is None else wr / factor
+    if facts.equation is None:
+        return None
+    ws_g = standard_weight_g(facts.equation, facts.length_mm / factor)
+    return None if ws_g is None else relative_weight(facts.weight_g, ws_g)
 
 
 def _from_this_water(facts: FishFacts, limits: Limits) -> Iterator[Finding]:

@@ -2,6 +2,7 @@
 
 from fishery.single import (
     Relation,
+    StandardWeight,
     days_between,
     fit_length_weight,
     growth_between,
@@ -68,6 +69,7 @@ def value_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
         prior=prior_of(fish),
         species_by_crew=fish.species_from == "command",
         at=fish.last.at,
+        equation=equation_of(fish.species, context),
     )
     return tuple(
         Finding(f.name, f.severity, f.sentence, f.numbers, f.suspects, f.proposes, f.name in fish.confirmed)
@@ -77,11 +79,17 @@ def value_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
 
 def standard_weight_of(slug: str | None, length_mm: float | None, context: Context) -> float | None:
     """Ws in g by the species' recommended equation; None without one, outside its lengths, or for another length type."""
+    line = equation_of(slug, context)
+    return None if line is None or length_mm is None else standard_weight_g(line, length_mm)
+
+
+def equation_of(slug: str | None, context: Context) -> StandardWeight | None:
+    """The species' recommended equation; None without one, or for another length type than this bench measures."""
     species = context.species(slug)
     equation = species.equation() if species else None
-    if equation is None or length_mm is None or equation.line.length_type != context.length_type:
+    if equation is None or equation.line.length_type != context.length_type:
         return None
-    return standard_weight_g(equation.line, length_mm)
+    return equation.line
 
 
 def local_relation(slug: str | None, context: Context) -> Relation | None:
