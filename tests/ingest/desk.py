@@ -49,8 +49,7 @@ _STATION = """
 name = "test-bank"
 protocol = "{protocol}"
 
-[survey]
-water = "Alder Pond"
+{survey}
 
 [bench.main]
 species = "largemouth_bass"
@@ -85,9 +84,18 @@ def write_station(
     reader: str = "tag_plain",
     scale: str = "scale_print_key",
     inventory: bool = True,
+    survey: bool = True,
+    own_protocol: str = "",
 ) -> Path:
-    """A station's folder with its file, an inventory and a history: all invented."""
-    text = _STATION.format(rules=rules, protocol=protocol, reader=reader, scale=scale)
+    """A station's folder with its file, an inventory and a history: all invented.
+
+    `rules` are lines of the bench's table; `own_protocol` is the text of a protocol file instead of a shipped one.
+    """
+    if own_protocol:
+        (folder / "own.toml").write_text(own_protocol)
+        protocol = "own.toml"
+    opened = '[survey]\nwater = "Alder Pond"' if survey else ""
+    text = _STATION.format(rules=rules, protocol=protocol, reader=reader, scale=scale, survey=opened)
     text += "".join(f'"{tag}" = "{command}"\n' for tag, command in CARDS.items())
     path = folder / "station.toml"
     path.write_text(text)
@@ -125,7 +133,12 @@ class MemoryLookup:
     def in_survey(self, survey_id: str, tag: str) -> str | None:
         for fish in self.saved.values():
             booked = [t for t, role in fish.tags if role != "set_aside"]
-            if fish.closed and fish.survey_id == survey_id and tag in booked and fish.fish_id not in self.void:
+            if (
+                fish.closed
+                and fish.survey_id == survey_id
+                and tag in booked
+                and fish.fish_id not in self.void
+            ):
                 if fish.status is not Status.VOID:
                     return fish.fish_id
         return None
@@ -152,7 +165,18 @@ class Desk:
         self.changes: list[Change] = []
         self.said: list[Announcement] = []
         self.t_s = 0.0
-        self._take(self.engine.begin_journal(Header("day", "test-bank", STARTED)))
+        self.begin(Header("day", "test-bank", STARTED))
+
+    def begin(self, header: Header) -> "Desk":
+        """A new journal: what comes next has its times from this header's start."""
+        self.t_s = 0.0
+        self._take(self.engine.begin_journal(header))
+        return self
+
+    def feed(self, frame: Frame) -> "Desk":
+        self.t_s = frame.t_s
+        self._take(self.engine.feed(frame))
+        return self
 
     @classmethod
     def at(cls, folder: Path, **options: object) -> "Desk":
