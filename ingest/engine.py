@@ -42,6 +42,7 @@ from ingest.surveys import OPENING_VERBS, STATION_VERBS, ensure_survey, on_surve
 
 FORGOTTEN_S = 12 * 3600.0  # a survey left open for longer belongs to another day
 WITNESS_S = 5.0  # two reads of a free-running reader further apart are not one presentation
+GARBLED_LINES = 3
 LONG_S = 1e6  # longer than any wait of a framer
 
 _TROUBLE_SENTENCES = {
@@ -285,8 +286,9 @@ class Engine:
         counts = known.outcomes
         name = type(outcome).__name__ if not isinstance(outcome, Damaged) else f"Damaged {outcome.damage}"
         counts[name] = counts.get(name, 0) + 1
+        if not isinstance(outcome, Damaged):
+            known.garbled = 0
         if isinstance(outcome, WeightSeen):
-            known.speed_said = False
             return
         bench = self._setup[source].bench
         match outcome:
@@ -329,8 +331,10 @@ class Engine:
         self._bench_step(bench, ref, lambda b, r: b.part_failed(name, sentence), open_survey=False)
 
     def _on_damage(self, source: str, known: InstrumentState, damaged: Damaged, ref: Ref) -> None:
-        if damaged.damage is Damage.SPEED and not known.speed_said:
-            known.speed_said = True
+        if damaged.damage is not Damage.SPEED:
+            return
+        known.garbled += 1
+        if known.garbled == GARBLED_LINES:  # one line is a spark, several in a row are a setting
             self._say("speed_or_cable", Sound.TROUBLE, f"{source}: {damaged.detail}", ref.at, source)
 
     def _on_tag(self, source: str, bench: str, seen: TagSeen, ref: Ref) -> None:
@@ -427,7 +431,7 @@ class Engine:
         state, sentence = frame.body.get("state"), frame.body.get("sentence")
         before = known.port
         known.port = state if isinstance(state, str) else "unknown"
-        known.speed_said = False
+        known.garbled = 0
         if known.port == "opened":
             known.last_t_s, known.silent = ref.t_s, False
             if frame.source in self._instruments:

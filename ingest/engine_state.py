@@ -30,7 +30,7 @@ class InstrumentState:
     port: str = "unknown"  # unknown | opened | lost
     last_t_s: float | None = None
     silent: bool = False
-    speed_said: bool = False
+    garbled: int = 0  # lines in a row that look like a wrong speed
     read_once: dict[str, float] = field(default_factory=dict)  # tag: when, for readers that must say it twice
     outcomes: dict[str, int] = field(default_factory=dict)
     decoder: dict[str, Any] = field(default_factory=dict)

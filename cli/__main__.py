@@ -1,0 +1,5 @@
+"""`python -m cli` is `tallywell`."""
+
+from cli.main import run
+
+run()
