@@ -1,0 +1,69 @@
+"""A verified copy of the database for a place that a person names."""
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+from cli.daemon import running_station
+from cli.errors import RefusedError
+
+
+def take_snapshot(database: Path, target: Path) -> dict[str, Any]:
+    """Copy the database to `target`, whole or not at all; what the copy is.
+
+    While a station runs it makes the snapshot itself, and that file is copied and checked again.
+
+    Raises:
+        RefusedError: there is no such database or folder, or the copy came out wrong.
+        StoreTrouble, OSError: a medium failed.
+    """
+    if not database.is_file():
+        raise RefusedError(f"There is no database {database}: check the name.")
+    if target.is_dir():
+        raise RefusedError(f"{target} is a folder: give the name of the file to make in it.")
+    if not target.absolute().parent.is_dir():
+        raise RefusedError(f"There is no folder {target.absolute().parent}: make it first.")
+    if target.exists():
+        if target.samefile(database):
+            raise RefusedError(f"{target} is the database itself: give another name.")
+        _refuse_other_files(target)
+    with running_station(database) as client:
+        answer = None if client is None else client.ask("snapshot")
+    if answer is None:
+        return _from_file(database, target)
+    return _copied(answer, target)
+
+
+def _refuse_other_files(target: Path) -> None:
+    """Only an older snapshot may be replaced."""
+    from cli.target import reading
+
+    with reading(target):
+        pass
+
+
+def _from_file(database: Path, target: Path) -> dict[str, Any]:
+    from ingest.store import Store, snapshot
+
+    with Store.open(database) as store:
+        made = snapshot(store, target)
+    return _plain(target, made.sha256, dict(made.counts))
+
+
+def _copied(answer: dict[str, Any], target: Path) -> dict[str, Any]:
+    from ingest.disk import write_whole
+
+    made = Path(answer["path"])
+    write_whole(target, made.read_bytes())
+    with target.open("rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    if sha256 != answer["sha256"]:
+        target.unlink()
+        raise RefusedError(
+            f"The copy {target} came out different from {made}: check the medium and try again."
+        )
+    return _plain(target, sha256, answer["rows"])
+
+
+def _plain(path: Path, sha256: str, rows: dict[str, int]) -> dict[str, Any]:
+    return {"path": str(path), "sha256": sha256, "size_bytes": path.stat().st_size, "rows": rows}
