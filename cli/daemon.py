@@ -48,4 +48,7 @@ def give_command(database: Path, text: str, bench: str | None = None) -> list[di
             raise RefusedError(
                 f"No station runs on {database}: start it with tallywell station run STATION.toml.", NOT_NOW
             )
+        benches = client.ask("status")["benches"]
+        if bench is not None and bench not in benches:
+            raise RefusedError(f'The station has no bench "{bench}"; it has {", ".join(benches)}.')
         return client.command(text, bench)

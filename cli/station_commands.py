@@ -147,7 +147,9 @@ def run(station_file: options.StationFile) -> None:
 
     Instruments in, records and announcements out; SIGTERM stops it as cleanly as ctrl-C."""
     from ingest.daemon import run_station
+    from ingest.station_config import load_station
 
+    load_station(station_file)  # what is wrong with it is said here as by every command
     raise typer.Exit(run_station(station_file))
 
 
@@ -241,7 +243,7 @@ _OUTCOMES = {
 
 
 def _words(kind: str) -> str:
-    return _OUTCOMES.get(kind, kind.replace("Damaged ", "damaged by "))
+    return _OUTCOMES.get(kind, f"damaged ({kind.removeprefix('Damaged ')})")
 
 
 def _survey_line(survey: dict[str, Any] | None) -> str:
@@ -319,9 +321,11 @@ def snapshot(
 
 def command(
     text: Annotated[
-        str,
+        list[str],
         typer.Argument(
-            metavar="COMMAND", help='What a card would say, such as "species bluegill".', show_default=False
+            metavar="COMMAND...",
+            help='What a card would say, such as "species bluegill".',
+            show_default=False,
         ),
     ],
     bench: Annotated[
@@ -339,4 +343,4 @@ def command(
     """
     from cli.survey_commands import give
 
-    give(text, find_target(config, db), bench, as_json)
+    give(" ".join(text), find_target(config, db), bench, as_json)

@@ -187,7 +187,7 @@ def _summary_text(found: dict[str, Any], target: Target) -> str:
             Column("run_no", "run", 0),
             Column("started", "started"),
             Column("ended", "ended"),
-            Column("current_on_s", "current on s", 0),
+            Column("current_on_s", "current on s", 1),
             Column("n_fish", "fish", 0),
         )
         parts.append(table(view, run_columns))
