@@ -86,10 +86,12 @@ def write_station(
     inventory: bool = True,
     survey: bool = True,
     own_protocol: str = "",
+    more: str = "",
 ) -> Path:
     """A station's folder with its file, an inventory and a history: all invented.
 
-    `rules` are lines of the bench's table; `own_protocol` is the text of a protocol file instead of a shipped one.
+    `rules` are lines of the bench's table; `own_protocol` is the text of a protocol file instead of a shipped one;
+    `more` are further tables of the station's file.
     """
     if own_protocol:
         (folder / "own.toml").write_text(own_protocol)
@@ -98,7 +100,7 @@ def write_station(
     text = _STATION.format(rules=rules, protocol=protocol, reader=reader, scale=scale, survey=opened)
     text += "".join(f'"{tag}" = "{command}"\n' for tag, command in CARDS.items())
     path = folder / "station.toml"
-    path.write_text(text)
+    path.write_text(text + more)
     if inventory:
         (folder / "inventory").mkdir(exist_ok=True)
         (folder / "inventory" / "stock.csv").write_text("tag\n" + "\n".join(STOCK) + "\n")
@@ -133,14 +135,9 @@ class MemoryLookup:
     def in_survey(self, survey_id: str, tag: str) -> str | None:
         for fish in self.saved.values():
             booked = [t for t, role in fish.tags if role != "set_aside"]
-            if (
-                fish.closed
-                and fish.survey_id == survey_id
-                and tag in booked
-                and fish.fish_id not in self.void
-            ):
-                if fish.status is not Status.VOID:
-                    return fish.fish_id
+            void = fish.status is Status.VOID or fish.fish_id in self.void
+            if fish.closed and not void and fish.survey_id == survey_id and tag in booked:
+                return fish.fish_id
         return None
 
     def inventory(self, tag: str) -> Literal["unused", "used"] | None:
