@@ -1,0 +1,58 @@
+"""Snapshots of the live database: on request, after a survey was closed, and every hour in which something
+changed. Each is a finished file with its figures beside it; the oldest are removed."""
+
+import json
+from pathlib import Path
+
+from ingest.disk import write_whole
+from ingest.store import Manifest, Store, snapshot
+
+KEEP = 24
+EVERY_S = 3600.0
+
+
+class Snapshots:
+    """Decides when a snapshot is due, and takes it into `folder`. Times are monotonic seconds."""
+
+    def __init__(self, store: Store, folder: Path, now_s: float, keep: int = KEEP) -> None:
+        self._store = store
+        self._folder = folder
+        self._keep = keep
+        self._taken_s = now_s
+        self._changed = 0
+        self._asked = False
+
+    def want(self) -> None:
+        """Take one at the next opportunity."""
+        self._asked = True
+
+    def due(self, now_s: float, changed: int) -> bool:
+        """Whether one is due; `changed` is how many changes were stored so far."""
+        return self._asked or (changed != self._changed and now_s - self._taken_s >= EVERY_S)
+
+    def take(self, now_s: float, changed: int, stamp: str) -> Manifest:
+        """Take one now; `stamp` (RFC 3339 UTC) becomes part of its name.
+
+        Raises:
+            StoreTrouble: it could not be made; the next try comes with the next hour or request.
+            OSError: as before.
+        """
+        self._asked, self._taken_s = False, now_s
+        self._folder.mkdir(parents=True, exist_ok=True)
+        compact = stamp.replace("-", "").replace(":", "").split(".")[0].rstrip("Z")
+        stem = self._store.path.stem
+        manifest = snapshot(self._store, self._folder / f"{stem}-{compact}Z.sqlite")
+        self._changed = changed
+        figures = {
+            "file": manifest.path.name,
+            "sha256": manifest.sha256,
+            "size_bytes": manifest.size_bytes,
+            "schema_version": manifest.schema_version,
+            "sqlite_version": manifest.sqlite_version,
+            "rows": dict(manifest.counts),
+        }
+        write_whole(manifest.path.with_suffix(".json"), json.dumps(figures, indent=1).encode() + b"\n")
+        for old in sorted(self._folder.glob(f"{stem}-*Z.sqlite"))[: -self._keep]:
+            old.unlink(missing_ok=True)
+            old.with_suffix(".json").unlink(missing_ok=True)
+        return manifest
