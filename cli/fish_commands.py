@@ -194,7 +194,11 @@ def _trace_text(found: dict[str, Any], target: Target) -> str:
     fish = found["fish"]
     parts = [f"Fish {fish['fish_id']}"]
     length = _measure(fish["length_mm"], f"mm {fish['length_type'] or ''}".rstrip())
-    amended = {key: f"as saved {value}" for key, value in found["as_saved"].items() if key != "void"}
+    amended = {
+        key: f"was {value if value is not None else 'empty'}"
+        for key, value in found["as_saved"].items()
+        if key != "void"
+    }
     facts = [
         (
             "worked up",
@@ -214,7 +218,7 @@ def _trace_text(found: dict[str, Any], target: Target) -> str:
         ("status", f"{fish['status']}, by the rule {blanks(fish['rule'])}"),
         ("observed", "; ".join(f"{one['kind']}: {one['text']}" for one in found["observations"])),
         ("note", fish["note"] or ""),
-        ("amended", "; ".join(f"{key} ({said})" for key, said in amended.items())),
+        ("amended", "; ".join(f"{key} {said}" for key, said in amended.items())),
     ]
     parts.append(pairs(facts))
     view = [

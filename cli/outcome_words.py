@@ -1,6 +1,7 @@
 """What a decoder said, in plain words. Pure."""
 
 from collections.abc import Mapping
+from dataclasses import fields
 
 from drivers.outcomes import (
     Damaged,
@@ -52,3 +53,8 @@ def words(outcome: Outcome, keys: Mapping[str, Command]) -> str:
             return "a line in no shape of this instrument"
         case Damaged(detail=detail):
             return f"damaged: {detail}"
+        case _:
+            shown = (
+                f"{one.name} {getattr(outcome, one.name)}" for one in fields(outcome) if one.name != "raw"
+            )
+            return f"{type(outcome).__name__}: {', '.join(shown)}"

@@ -287,7 +287,7 @@ def _overview_text(found: dict[str, Any], target: Target) -> str:
         state = f"closed {local_time(closed, target.zone)}" if closed else "still open"
         opened = local_time(survey["opened_at"], target.zone)
         facts.append(("survey", f"{survey_title(survey)}, opened {opened} ({target.zone_name}), {state}"))
-        facts.append(("fish", f"{survey['n_fish']}, of them {survey['n_recaptures']} recaptures"))
+        facts.append(("fish", f"{survey['n_fish']}, of them {counted(survey['n_recaptures'], 'recapture')}"))
     if run is not None:
         facts.append(("run", f"{run['run_no']}, {'ended' if run['ended_at'] else 'still open'}"))
     for fish in found["waiting"]:

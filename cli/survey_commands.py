@@ -8,7 +8,7 @@ from cli import options
 from cli.contents import group
 from cli.daemon import give_command
 from cli.errors import DIFFERENT, RefusedError
-from cli.show import Column, blanks, local_time, pairs, say, say_json, table
+from cli.show import Column, blanks, counted, local_time, pairs, say, say_json, table
 from cli.target import Target, find_target, reading
 
 app = group("Surveys: open, name and close one; list them.")
@@ -155,7 +155,7 @@ def _summary_text(found: dict[str, Any], target: Target) -> str:
         ("survey", f"{survey_title(survey)}{' (provisional)' if survey['provisional'] else ''}"),
         ("state", f"{state}, opened {local_time(survey['opened_at'], target.zone)} ({target.zone_name})"),
         ("protocol", survey["protocol"]),
-        ("fish", f"{survey['n_fish']}, of them {survey['n_recaptures']} recaptures"),
+        ("fish", f"{survey['n_fish']}, of them {counted(survey['n_recaptures'], 'recapture')}"),
         (
             "waiting",
             f"{survey['n_waiting']} held or parked: look at fish list" if survey["n_waiting"] else "",
