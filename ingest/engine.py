@@ -26,14 +26,14 @@ from drivers.outcomes import (
     WeightSettled,
 )
 from ingest.assemble.bench import Bench
-from ingest.assemble.command_rules import close_at_survey_end, on_command, on_stop
+from ingest.assemble.command_rules import close_at_survey_end, no_fish_for, on_command, on_stop
 from ingest.assemble.context import Context, Lookup
 from ingest.assemble.measure_rules import on_measure
 from ingest.assemble.parts import BenchState, Measure, Ref
 from ingest.assemble.settings import BenchRules
 from ingest.assemble.tag_rules import on_tag
 from ingest.assemble.timer_rules import next_deadline_s, on_restart, on_time
-from ingest.commands import Command, CommandError, Verb, describe, parse_command
+from ingest.commands import Command, CommandError, Verb, parse_command
 from ingest.engine_state import EngineState, InstrumentState, TimeBase, dump_state
 from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
 from ingest.records import Announcement, Change, Sound
@@ -43,6 +43,7 @@ from ingest.surveys import OPENING_VERBS, STATION_VERBS, ensure_survey, on_surve
 FORGOTTEN_S = 12 * 3600.0  # a survey left open for longer belongs to another day
 WITNESS_S = 5.0  # two reads of a free-running reader further apart are not one presentation
 GARBLED_LINES = 3
+BETWEEN_BOOTS_S = 24 * 3600.0  # nothing before a boot is near in time to what comes after it
 LONG_S = 1e6  # longer than any wait of a framer
 
 _TROUBLE_SENTENCES = {
@@ -124,9 +125,13 @@ class Engine:
                 for name in state.benches:
                     self._bench_step(name, ref, on_restart, open_survey=False)
             self._forget_boot()
-        t0_s = header.mono or 0.0
-        state.t_s = max(state.t_s, t0_s) if same_boot else t0_s
-        state.time = TimeBase(t0_s, parse_rfc3339(header.started), 0.0, state.time.doubtful)
+        mono_s = header.mono or 0.0
+        boot_s = state.time.boot_s
+        if state.journal_id and not same_boot:
+            boot_s = state.t_s + BETWEEN_BOOTS_S - mono_s
+        t0_s = boot_s + mono_s
+        state.t_s = max(state.t_s, t0_s)
+        state.time = TimeBase(t0_s, parse_rfc3339(header.started), 0.0, state.time.doubtful, boot_s)
         state.journal_id, state.boot, state.last_n = header.journal_id, header.boot, 0
         return self._step
 
@@ -469,7 +474,7 @@ class Engine:
             self._say(
                 "command_refused",
                 Sound.TROUBLE,
-                f"No fish is there for '{describe(command)}'.",
+                no_fish_for(command),
                 ref.at,
                 None,
                 bench,
@@ -543,7 +548,9 @@ class Engine:
         for bench in self.state.benches.values():
             if bench.saved is not None:
                 bench.saved.load = None
-                bench.saved.saved_t_s = float("-1e9")
+            for fish in bench.parked:
+                for weight in fish.weights:
+                    weight.load = None  # the scale counts its loads from 1 again
         self._instruments = {name: Instrument(name, setup.declaration) for name, setup in self._setup.items()}
 
     def _keep_decoders(self) -> None:

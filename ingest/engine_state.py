@@ -15,12 +15,15 @@ class TimeBase:
 
     t0_s: engine time at the journal's start. started_s: wall time then, seconds since 1970 UTC.
     step_s: by how much the wall clock was set forward since. doubtful: nobody vouches for the wall clock.
+    boot_s: engine time at which this boot's own monotonic clock stood at 0. Engine time goes on from boot to boot, so
+    that what a parked fish remembers stays in the past.
     """
 
     t0_s: float = 0.0
     started_s: float = 0.0
     step_s: float = 0.0
     doubtful: bool = False
+    boot_s: float = 0.0
 
 
 @dataclass(slots=True)
