@@ -7,18 +7,21 @@ from fishery.single import relative_weight
 from ingest.assemble.context import Context
 from ingest.assemble.facts import (
     better_fitting_trail,
+    equation_of,
     fish_findings,
     missing_parts,
     prior_of,
     standard_weight_of,
 )
 from ingest.assemble.parts import Measure, MeasureKind, OpenFish, TagRead
-from ingest.checks import too_coarse
+from ingest.checks import FishFacts, check_fish, too_coarse
 from ingest.protocol import needed_parts
 from ingest.records import (
+    AddFinding,
     Amend,
     FishRecord,
     ReadingRecord,
+    Severity,
     Sound,
     Status,
     TagRole,
@@ -180,6 +183,32 @@ def amend_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
         old=old,
         new=measure.value,
     )
+    _check_again(bench, measure)
+
+
+def _check_again(bench: "Bench", measure: Measure) -> None:
+    """A saved fish cannot be held any more: a serious finding on its corrected values is written down and said."""
+    saved, context = bench.state.saved, bench.context
+    assert saved is not None
+    record = saved.record
+    facts = FishFacts(
+        species=context.species(record.species),
+        length_mm=saved.length_mm,
+        weight_g=saved.weight_g,
+        weight_division_g=saved.weight_division_g,
+        standard_weight_g=standard_weight_of(record.species, saved.length_mm, context),
+        relation=None,
+        tag=record.tag,
+        prior=(),
+        species_by_crew=False,
+        at=measure.ref.at,
+        equation=equation_of(record.species, context),
+    )
+    for finding in check_fish(facts, context.limits):
+        if finding.severity is Severity.SERIOUS:
+            bench.changes.append(AddFinding(record.fish_id, finding, measure.ref.journal_id, measure.ref.n))
+            sentence = f"{finding.sentence} Give 'again' first."
+            bench.say_of(record.fish_id, finding.name, Sound.TROUBLE, sentence, measure.ref.at)
 
 
 def amend_relative_weight(bench: "Bench") -> None:
@@ -255,4 +284,4 @@ def _amended(record: FishRecord, field: str, new: str | None) -> FishRecord:
 
 
 def _text(value: float | None) -> str | None:
-    return None if value is None else f"{value:g}" if abs(value) < 1e6 else repr(value)
+    return None if value is None else f"{value:.10g}"

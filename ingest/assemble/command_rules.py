@@ -12,7 +12,6 @@ from ingest.assemble.facts import missing_parts
 from ingest.assemble.parts import Again, MeasureKind, OpenFish, Ref
 from ingest.assemble.tag_rules import resume, say_recapture
 from ingest.commands import Command, Verb
-from ingest.commands import describe as describe_command
 from ingest.records import Part, ReadingRecord, Sound, Status, TagStatus
 
 if TYPE_CHECKING:
@@ -247,7 +246,11 @@ def _say_amended(bench: "Bench", what: str, ref: Ref) -> None:
 
 
 def _no_fish(bench: "Bench", command: Command, ref: Ref) -> None:
-    _refuse(bench, f"No fish is there for '{describe_command(command)}'.", ref)
+    _refuse(bench, no_fish_for(command), ref)
+
+
+def no_fish_for(command: Command) -> str:
+    return f"No fish is in hand and none was saved just now: '{command}' does nothing."
 
 
 def _refuse(bench: "Bench", sentence: str, ref: Ref) -> None:

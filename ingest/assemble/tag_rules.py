@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from ingest.assemble.bench import describe
 from ingest.assemble.facts import missing_parts, recapture_facts
 from ingest.assemble.hold_rules import tag_was_reread
 from ingest.assemble.parts import OpenFish, Question, Ref, TagRead
@@ -323,7 +324,7 @@ def resume(bench: "Bench", fish: OpenFish, ref: Ref) -> None:
     bench.state.fish = fish
     bench.state.grace_until_s = None
     bench.touch(fish, ref)
-    bench.say("fish_resumed", Sound.PART, "Going on with the parked fish.", ref.at)
+    bench.say("fish_resumed", Sound.PART, f"Going on with the parked fish: {describe(fish)}.", ref.at)
 
 
 def tag_reading(tag: str, role: str, ref: Ref) -> ReadingRecord:
