@@ -34,6 +34,7 @@ class Verb(StrEnum):
     BOTH = "both"
     RESUME = "resume"
     NO_WEIGHT = "no-weight"
+    SHIFT = "shift"
     SURVEY_OPEN = "survey open"
     SURVEY_CLOSE = "survey close"
     SURVEY_NAME = "survey name"
@@ -98,6 +99,7 @@ GRAMMAR: Mapping[Verb, _Rule] = {
     Verb.BOTH: _Rule("both", "this fish carries both tags"),
     Verb.RESUME: _Rule("resume", "go on with the parked fish"),
     Verb.NO_WEIGHT: _Rule("no-weight", "this fish is not weighed"),
+    Verb.SHIFT: _Rule("shift", "move the weights of the line by one fish"),
     Verb.SURVEY_OPEN: _Rule(
         "survey open [water=WATER, name=NAME]",
         "open a survey: {}",

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from drivers.transport.settings import parse_address
-from ingest.assemble.settings import BenchRules, TagOrder
+from ingest.assemble.settings import BenchRules, FlowName, TagOrder
 from ingest.checks import Limits
 from ingest.species import LengthType
 
@@ -74,7 +74,7 @@ class SurveyTable(_Table):
 class BenchTable(_Table):
     """[bench.<name>]: one place where fish are worked up. The numbers are those of `BenchRules`."""
 
-    flow: Literal["single"] = "single"
+    flow: FlowName = _RULES.flow
     species: Text | None = None
     length_type: LengthType = "TL"
     tags: TagOrder = _RULES.tags

@@ -239,6 +239,10 @@ def _no_weight(bench: "Bench", command: Command, ref: Ref) -> None:
     bench.review(fish, ref)
 
 
+def _shift(bench: "Bench", command: Command, ref: Ref) -> None:
+    _refuse(bench, "Here is no two-person line whose weights could be shifted: 'shift' does nothing.", ref)
+
+
 def _say_amended(bench: "Bench", what: str, ref: Ref) -> None:
     saved = bench.state.saved
     assert saved is not None
@@ -271,6 +275,7 @@ RULES: dict[Verb, _Rule] = {
     Verb.BOTH: _both,
     Verb.RESUME: _resume,
     Verb.NO_WEIGHT: _no_weight,
+    Verb.SHIFT: _shift,
 }
 
 

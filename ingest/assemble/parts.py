@@ -63,7 +63,7 @@ class TagRead:
         self.last_t_s = max(self.last_t_s, self.ref.t_s)
 
 
-QuestionKind = Literal["two_lengths", "two_weights", "two_tags", "finding"]
+QuestionKind = Literal["two_lengths", "two_weights", "two_tags", "finding", "loose_weight"]
 
 
 @dataclass(slots=True)
@@ -120,6 +120,7 @@ class OpenFish:
     )  # names of serious findings confirmed by measuring twice
     stored: bool = False  # an unclosed row of it is already on disk
     saved_t_s: float = 0.0
+    line_no: int | None = None  # its number in a two-person line, from the measuring end on
 
     def trail(self, kind: MeasureKind) -> list[Measure]:
         return self.lengths if kind == "length" else self.weights
@@ -169,6 +170,66 @@ class Again:
 
 
 @dataclass(slots=True)
+class WeighedFish:
+    """A fish of a two-person line that was saved with its weight, kept until the pairing is beyond doubt.
+
+    `saved` reads as it was amended last. `weight` is None while its weight went to another fish and its own is owed.
+    """
+
+    number: int
+    saved: SavedFish
+    weight: Measure | None
+
+
+@dataclass(slots=True)
+class LineSlip:
+    """The line is off by one from fish number `number` on (see `fishery.alignment.Slip`), until somebody decides."""
+
+    kind: Literal["missed", "extra"]
+    number: int
+    earliest: int
+    latest: int
+    sentence: str
+
+
+@dataclass(slots=True)
+class LineAgain:
+    """`again` was given on a two-person line: the next measure of this kind is this fish's."""
+
+    kind: MeasureKind
+    fish_id: str
+    t_s: float
+
+
+@dataclass(slots=True)
+class Last:
+    """The newest measure of a kind on a two-person line and whose it is: what an echo is compared with."""
+
+    measure: Measure
+    fish_id: str
+
+
+@dataclass(slots=True)
+class LineState:
+    """What a two-person line remembers: the fish between the two people, and those weighed last.
+
+    queue: measured, not yet weighed, oldest first. owed: saved, but to be weighed (again) before the queue.
+    watched_from: fish with a lower number are no longer compared.
+    """
+
+    last_no: int = 0
+    queue: list[OpenFish] = field(default_factory=list)
+    owed: list[WeighedFish] = field(default_factory=list)
+    weighed: list[WeighedFish] = field(default_factory=list)
+    slip: LineSlip | None = None
+    again: LineAgain | None = None
+    last_length: Last | None = None
+    last_weight: Last | None = None
+    watched_from: int = 0
+    said_unwatchable: bool = False
+
+
+@dataclass(slots=True)
 class BenchState:
     """What one bench remembers between two readings."""
 
@@ -185,3 +246,4 @@ class BenchState:
         default_factory=dict
     )  # order of parts of the fish before, by kind of tag
     empty_high: int = 0  # fish in a row whose empty scale read too high
+    line: LineState = field(default_factory=LineState)

@@ -4,12 +4,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 TagOrder = Literal["found_first", "first", "last", "any"]
+FlowName = Literal["single", "line"]
 
 
 @dataclass(frozen=True, slots=True)
 class BenchRules:
     """How one bench puts fish together. Seconds unless the name says otherwise.
 
+    flow: `single`: one fish at a time. `line`: one person measures, another weighs, a few fish lie between.
     tags: when the tag of a fish comes. `found_first` (default): a tag that was in the fish is read before the
         measures, and only an unused tag of the inventory (one just inserted) may come after them. `first`: every tag
         is read before the measures. `last`: after them. `any`: either.
@@ -26,6 +28,7 @@ class BenchRules:
     better_fit: gain in log-likelihood from which a replaced value is said to fit better.
     """
 
+    flow: FlowName = "single"
     tags: TagOrder = "found_first"
     remeasure_s: float = 10.0
     echo_s: float = 2.0
