@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from drivers.tags import TagCodeError, parse_tag
@@ -19,7 +19,6 @@ from ingest.store.errors import translate
 
 MOST_FISH = 1000
 _FISH = "SELECT * FROM fish_all WHERE survey_id = coalesce(?1, survey_id) ORDER BY worked_up_at DESC LIMIT ?2"
-_HISTORY = "SELECT * FROM tag_history WHERE tag = ? ORDER BY rtrim(at, 'Z')"
 _ONE_FISH = "SELECT * FROM fish_all WHERE fish_id = ?"
 _READINGS = "SELECT * FROM reading WHERE fish_id = ? ORDER BY seq"
 _FINDINGS = "SELECT * FROM finding_list WHERE fish_id = ?"
@@ -161,7 +160,7 @@ class Answers:
             tag = parse_tag(written).text
         except TagCodeError as refused:
             return error(f"{refused}")
-        return {"ok": True, "tag": tag, "captures": self._rows(_HISTORY, tag)}
+        return {"ok": True, "tag": tag, "captures": [asdict(one) for one in self.store.lookup.captures(tag)]}
 
     def _trace(self, request: Mapping[str, Any]) -> dict[str, object]:
         fish_id = request.get("fish_id")

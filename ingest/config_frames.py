@@ -13,9 +13,11 @@ from pathlib import Path
 from ingest.inventory import HistoryRow
 from ingest.station import Station
 from ingest.station_config import station_from_sources
-from ingest.store import ContentRow, PriorRow, Store, load_inventory, load_prior_captures, note_content
+from ingest.store import ContentRow, PriorRow, Store, load_inventory, load_prior_captures
 from ingest.toml_file import ConfigError
 
+# One transaction for all of them: there are some sixty, and a sync on a memory card is slow.
+_NOTE = "INSERT INTO content (sha256, name, kind, first_used_at) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING"
 _TABLES = {
     "inventory": "SELECT DISTINCT source FROM tag_inventory",
     "history": "SELECT DISTINCT source FROM prior_capture",
@@ -95,10 +97,11 @@ def load_tables(store: Store, station: Station, at: str) -> None:
 
     Raises `StoreTrouble`; repeating it changes nothing.
     """
-    for source in station.sources:
-        note_content(
-            store, ContentRow(sha256(source.data).hexdigest(), source.name, source.kind, first_used_at=at)
-        )
+    notes = [
+        ContentRow(sha256(source.data).hexdigest(), source.name, source.kind, first_used_at=at)
+        for source in station.sources
+    ]
+    store.write(lambda connection: connection.executemany(_NOTE, notes).close())
     for kind, query in _TABLES.items():
         now = {source.name for source in station.sources if source.kind == kind}
         known = {

@@ -227,7 +227,7 @@ class _Player:
 
     def _begin_day(self, first: Frame) -> None:
         """A day written by hand has neither a start nor a configuration of its own."""
-        if first.event == "start" and "sqlite" in first.body:
+        if first.event == "start" and "after" in first.body:
             return
         self._feed(Frame(0, first.t_s, "", _ID, None, "start", self._start))
         self._take_config(self._engine.station, first.t_s)
