@@ -19,6 +19,8 @@ LENGTH_UNITS = ("mm", "cm", "m", "in")
 WEIGHT_UNITS = ("g", "kg", "lb", "oz")
 GROUPS = frozenset({"value", "ounces", "unit", "sign", "state", "tag", "key", "antenna"})
 
+_SHORT_FORMS = frozenset({TagForm.ID40_HEX, TagForm.ID40_DECIMAL})
+
 Seconds = Annotated[float, Field(gt=0, le=86_400, allow_inf_nan=False)]
 Grams = Annotated[float, Field(ge=0, le=1_000_000, allow_inf_nan=False)]
 
@@ -37,7 +39,10 @@ class _Table(BaseModel):
 
 
 class LineSettings(_Table):
-    """RS-232 settings; a network or USB transport takes from them what it can use."""
+    """RS-232 settings; a network or USB transport takes from them what it can use.
+
+    `usb` says what a `usb:` address means: a serial port, or an instrument of the HID class.
+    """
 
     baud: int = Field(default=9600, ge=50, le=4_000_000)
     data_bits: Literal[7, 8] = 8
@@ -45,17 +50,18 @@ class LineSettings(_Table):
     stop_bits: Literal[1, 2] = 1
     dtr: bool = True
     rts: bool = True
+    usb: Literal["serial", "hid"] = "serial"
 
 
 class FrameRule(_Table):
     """Where one message of the instrument ends.
 
-    `end`: CR, LF, CRLF; ANY of CR, LF, CRLF, ETX; STX-ETX; IDLE (a pause of `idle_s`). `max_bytes` counts
-    everything of the longest message, its end included. Bytes that wait `stale_s` for their line end are a
-    fragment.
+    `end`: CR, LF, CRLF; ANY of CR, LF, CRLF, ETX; STX-ETX; IDLE (a pause of `idle_s`); REPORT (a USB report
+    is a message). `max_bytes` counts everything of the longest message, its end included. Bytes that wait
+    `stale_s` for their line end are a fragment.
     """
 
-    end: Literal["CR", "LF", "CRLF", "ANY", "STX-ETX", "IDLE"]
+    end: Literal["CR", "LF", "CRLF", "ANY", "STX-ETX", "IDLE", "REPORT"]
     max_bytes: int = Field(ge=2, le=4096)
     stale_s: Seconds = 2.0
     idle_s: Seconds | None = None
@@ -186,12 +192,30 @@ class SettleRule(_Table):
     repeat_s: Seconds = 1.0
 
 
+class KeyboardRule(_Table):
+    """How the keys of a USB keyboard become lines (`drivers.hid_keyboard`).
+
+    A scan ends with Enter, Tab or `silence_s` without a report; `enter` needed: by Enter or Tab only, what
+    stops without is a fragment. `each_key`: every key is a line of its own (number pads, pedals).
+    """
+
+    silence_s: Seconds = 0.1
+    enter: Literal["optional", "needed"] = "optional"
+    each_key: bool = False
+    max_chars: int = Field(default=80, ge=1, le=1024)
+
+
 class Declaration(_Table):
-    """One instrument file."""
+    """One instrument file.
+
+    `decoder`: lines of text (`drivers.lines`), reports of a USB weighing instrument or of a USB keyboard, or
+    NMEA 0183 sentences. `symbology`: a line may begin with the prefix of ISO/IEC 15424.
+    """
 
     name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
-    kind: Literal["tag_reader", "scale", "board", "keys"]
+    kind: Literal["tag_reader", "scale", "board", "keys", "navigation"]
     summary: str = Field(min_length=1)
+    decoder: Literal["lines", "hid_scale", "hid_keyboard", "nmea"] = "lines"
     line: LineSettings = LineSettings()
     frame: FrameRule
     patterns: tuple[str, ...] = ()
@@ -201,6 +225,8 @@ class Declaration(_Table):
     tags: TagRule | None = None
     key_zones: tuple[KeyZone, ...] = ()
     settle: SettleRule = SettleRule()
+    keyboard: KeyboardRule = KeyboardRule()
+    symbology: bool = False
     witness: Literal["known", "repeat"] = "known"
     silence_s: Seconds | None = None
 
@@ -222,7 +248,7 @@ class Declaration(_Table):
 
     @model_validator(mode="after")
     def _fits_its_kind(self) -> Self:
-        faults = [*self._measure_faults(), *self._pattern_faults()]
+        faults = [*self._measure_faults(), *self._pattern_faults(), *self._decoder_faults()]
         if (self.kind == "tag_reader") != (self.tags is not None):
             faults.append('`tags` belongs to kind = "tag_reader", and only to it')
         if (
@@ -242,6 +268,45 @@ class Declaration(_Table):
         if faults:
             raise ValueError("; ".join(faults))
         return self
+
+    def _decoder_faults(self) -> list[str]:
+        faults = []
+        hid = self.decoder in ("hid_scale", "hid_keyboard")
+        if hid != (self.frame.end == "REPORT") or hid != (self.line.usb == "hid"):
+            faults.append(
+                'frame.end = "REPORT", line.usb = "hid" and decoder = "hid_scale" or "hid_keyboard" go together'
+            )
+        fitting = {
+            "lines": ("tag_reader", "scale", "board", "keys"),
+            "hid_scale": ("scale",),
+            # Of a measure, a lost report would make another one that looks as good.
+            "hid_keyboard": ("tag_reader", "keys"),
+            "nmea": ("navigation",),
+        }[self.decoder]
+        if self.kind not in fitting:
+            faults.append(
+                f'decoder = "{self.decoder}" goes with kind = {" or ".join(fitting)}, not {self.kind}'
+            )
+        if self.decoder in ("hid_scale", "nmea"):
+            faults += [
+                f'`{key}` has no meaning with decoder = "{self.decoder}"'
+                for key in ("patterns", "states", "checksum", "symbology")
+                if key in self.model_fields_set
+            ]
+        if "keyboard" in self.model_fields_set and self.decoder != "hid_keyboard":
+            faults.append('`keyboard` belongs to decoder = "hid_keyboard"')
+        if self.decoder == "hid_keyboard" and self.tags is not None:
+            forms = set(self.tags.forms)
+            if not self.patterns:
+                faults.append(
+                    'a tag reader of decoder = "hid_keyboard" needs `patterns` for whole codes: '
+                    "a code that lost a report must fit none"
+                )
+            if forms & _SHORT_FORMS and forms - _SHORT_FORMS:
+                faults.append(
+                    "`forms` mixes codes of 10 characters with longer ones: a rest would pass for one"
+                )
+        return faults
 
     def _measure_faults(self) -> list[str]:
         if self.kind not in ("scale", "board"):
@@ -266,6 +331,8 @@ class Declaration(_Table):
         return faults
 
     def _pattern_faults(self) -> list[str]:
+        if self.kind == "navigation" or self.decoder == "hid_scale":
+            return []
         wanted = {"scale": "value", "board": "value", "keys": "key", "tag_reader": "tag"}[self.kind]
         groups = [set(re.compile(pattern).groupindex) for pattern in self.patterns]
         faults = []

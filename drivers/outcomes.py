@@ -16,6 +16,7 @@ class Damage(StrEnum):
     TOO_LONG = "too_long"
     FRAGMENT = "fragment"  # never terminated: hang-up, pause, or the head of a line we tuned into
     SPEED = "speed"  # looks like a wrong baud rate or cable fault
+    STALE = "stale"  # came right after the port was opened: a USB device may have kept it from before
 
 
 class Trouble(StrEnum):
@@ -36,6 +37,7 @@ class TagSeen:
     raw: bytes
     checked: bool = False  # a checksum in these very bytes vouched for the code
     antenna: str | None = None
+    symbology: str | None = None  # of a printed code: see `KeySeen`
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,30 @@ class KeySeen:
 
     key: str
     raw: bytes
+    symbology: str | None = None  # the reader's word for the kind of code, e.g. "]Q1" (ISO/IEC 15424)
+
+
+@dataclass(frozen=True, slots=True)
+class PositionSeen:
+    """A valid fix of a satellite receiver: WGS 84 degrees, north and east positive.
+
+    `fix_utc` (RFC 3339) is the receiver's own word, only in sentences that carry a date. `hdop` is the
+    horizontal dilution of precision, without unit, smaller is better.
+    """
+
+    lat_deg: float
+    lon_deg: float
+    raw: bytes
+    fix_utc: str | None = None
+    hdop: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureSeen:
+    """A water temperature in degrees Celsius."""
+
+    temperature_c: float
+    raw: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +160,8 @@ Outcome = (
     | PanEmpty
     | ScaleTrouble
     | KeySeen
+    | PositionSeen
+    | TemperatureSeen
     | NotMine
     | Damaged
 )

@@ -18,6 +18,7 @@ from drivers.transport.ports import FindPorts, list_ports
 from drivers.transport.serial_port import SerialLink
 from drivers.transport.settings import PortSettings, RawTcp, TelnetTcp
 from drivers.transport.state import Bytes, Delivery, Health, PortBook, PortEvent
+from drivers.transport.usb import FindUsb, UsbLink, UsbOpenError, find_usb
 
 _log = logging.getLogger(__name__)
 
@@ -29,9 +30,13 @@ def wait_for_stop(stop: threading.Event, seconds: float) -> None:
     stop.wait(seconds)
 
 
-def make_link(settings: PortSettings, find_ports: FindPorts = list_ports) -> Link:
+def make_link(
+    settings: PortSettings, find_ports: FindPorts = list_ports, find_hid: FindUsb = find_usb
+) -> Link:
     """The unopened connection that these settings ask for."""
     where = settings.where
+    if settings.usb == "hid":
+        return UsbLink(settings.address, where, find_hid)
     if isinstance(where, RawTcp):
         return SocketLink(settings, where)
     if isinstance(where, TelnetTcp):
@@ -43,7 +48,8 @@ class PortReader:
     """Reads one port for ever and hands over `Bytes` and `PortEvent`s through `deliver`.
 
     `deliver` runs in the reader's thread and must return at once (a queue's `put`). `wait` is how the thread
-    waits between two tries, `chance` its dice (0 to 1), `find_ports` what `usb:` addresses are looked up in.
+    waits between two tries, `chance` its dice (0 to 1); `find_ports` and `find_hid` are what `usb:` addresses
+    are looked up in.
     """
 
     def __init__(
@@ -56,6 +62,7 @@ class PortReader:
         wait: Wait = wait_for_stop,
         chance: Callable[[], float] = random.random,
         find_ports: FindPorts = list_ports,
+        find_hid: FindUsb = find_usb,
     ) -> None:
         self.name = name
         self._settings = settings
@@ -64,6 +71,7 @@ class PortReader:
         self._wait = wait
         self._backoff = Backoff(chance)
         self._find_ports = find_ports
+        self._find_hid = find_hid
         self._lock = threading.Lock()  # guards the book, and the link against a cancel that meets its close
         self._book = PortBook(name, clock())
         self._link: Link | None = None
@@ -120,7 +128,7 @@ class PortReader:
 
     def _one_connection(self, stop: threading.Event) -> None:
         """Open, drain until it is lost, close, tell, wait."""
-        link = make_link(self._settings, self._find_ports)
+        link = make_link(self._settings, self._find_ports, self._find_hid)
         with self._lock:
             self._link = link
         opened = False
@@ -153,6 +161,8 @@ class PortReader:
     def _open(self, link: Link) -> Hindrance | None:
         try:
             link.open()
+        except UsbOpenError as refused:
+            return refused.hindrance
         except Exception as error:  # whatever a port or its library raises, it is tried again
             return explain_open(error, self._settings.address, link.device)
         return None

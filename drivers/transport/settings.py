@@ -41,7 +41,8 @@ class TelnetTcp:
 
 @dataclass(frozen=True, slots=True)
 class UsbPort:
-    """A USB serial port by vendor and product id, narrowed by serial number or by the plug's location."""
+    """A USB serial port or HID instrument by vendor and product id, narrowed by serial number or by the
+    plug's location (1-1.2, with an interface 1-1.2:1.0)."""
 
     vid: int
     pid: int
@@ -93,7 +94,8 @@ class PortSettings(BaseModel):
 
     `dtr` and `rts` are the levels after opening. Linux raises both for an instant at each open, whatever is
     set here; an instrument that restarts on such a pulse does so once per open, so a port is kept open.
-    Flow control is always off: it would swallow 0x11 and 0x13 from binary frames.
+    Flow control is always off: it would swallow 0x11 and 0x13 from binary frames. `usb` "hid": the address
+    is that of an instrument of the HID class, which has no serial port.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -106,6 +108,7 @@ class PortSettings(BaseModel):
     dtr: bool = True
     rts: bool = True
     exclusive: bool = True
+    usb: Literal["serial", "hid"] = "serial"
     keepalive: Keepalive = Keepalive()
 
     @field_validator("address")

@@ -104,3 +104,69 @@ def test_a_board_needs_the_end_of_its_ruler_and_keys_beyond_it() -> None:
     assert "on the ruler" in refused(BOARD + zone.format(790, 820))
     assert "greater" in refused(BOARD + zone.format(830, 820))
     assert isinstance(load_declaration(BOARD + zone.format(810, 820), "b.toml"), Declaration)
+
+
+USB = {
+    "hid_scale": """
+name = "x"
+kind = "scale"
+summary = "x"
+decoder = "hid_scale"
+[line]
+usb = "hid"
+[frame]
+end = "REPORT"
+max_bytes = 64
+[measure]
+unit = "g"
+""",
+    "hid_keyboard": """
+name = "x"
+kind = "tag_reader"
+summary = "x"
+decoder = "hid_keyboard"
+patterns = ['(?P<tag>[0-9]{15})']
+[line]
+usb = "hid"
+[frame]
+end = "REPORT"
+max_bytes = 64
+[tags]
+forms = ["decimal"]
+""",
+    "nmea": """
+name = "x"
+kind = "navigation"
+summary = "x"
+decoder = "nmea"
+[frame]
+end = "CRLF"
+max_bytes = 128
+""",
+}
+
+
+@pytest.mark.parametrize("decoder", USB)
+def test_each_decoder_has_a_least_file(decoder: str) -> None:
+    assert load_declaration(USB[decoder], "my_scale.toml").decoder == decoder
+
+
+@pytest.mark.parametrize(
+    ("decoder", "old", "new", "why"),
+    [
+        ("hid_scale", '"REPORT"', '"CRLF"', "go together"),
+        ("hid_scale", 'usb = "hid"', 'usb = "serial"', "go together"),
+        ("hid_scale", 'decoder = "hid_scale"', "", "go together"),
+        ("hid_scale", "[line]", "patterns = ['(?P<value>[0-9]+)']\n[line]", "`patterns` has no meaning"),
+        ("hid_scale", "[line]", "[keyboard]\n[line]", "`keyboard` belongs"),
+        ("hid_keyboard", 'kind = "tag_reader"', 'kind = "board"', "goes with kind = tag_reader or keys"),
+        ("hid_keyboard", "patterns = ['(?P<tag>[0-9]{15})']", "", "needs `patterns` for whole codes"),
+        ("hid_keyboard", '["decimal"]', '["decimal", "id40_hex"]', "mixes codes of 10"),
+        ("nmea", '"navigation"', '"keys"', "goes with kind = navigation"),
+        ("nmea", 'decoder = "nmea"', "", "goes with kind"),
+        ("nmea", "[frame]", "symbology = true\n[frame]", "`symbology` has no meaning"),
+    ],
+)
+def test_what_does_not_go_with_a_decoder_is_refused(decoder: str, old: str, new: str, why: str) -> None:
+    assert old in USB[decoder]
+    assert why in refused(USB[decoder].replace(old, new, 1))

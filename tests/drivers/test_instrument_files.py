@@ -14,9 +14,11 @@ from drivers.outcomes import (
     NotMine,
     Outcome,
     PanEmpty,
+    PositionSeen,
     ScaleTrouble,
     TagRefused,
     TagSeen,
+    TemperatureSeen,
     WeightSeen,
     WeightSettled,
 )
@@ -30,6 +32,7 @@ READINGS = {
     "scale": (WeightSeen, WeightSettled, PanEmpty, ScaleTrouble),
     "board": (LengthSeen, KeySeen),
     "keys": (KeySeen,),
+    "navigation": (PositionSeen, TemperatureSeen),
 }
 
 
@@ -84,8 +87,12 @@ def in_words(outcome: Outcome) -> str:
             return f"empty at {empty_g:.7g} g after load {load}"
         case ScaleTrouble(trouble, load):
             return f"load {load}: {trouble}"
-        case KeySeen(key):
-            return f"key {key}"
+        case KeySeen(key, _, symbology):
+            return f"key {key}" + (f" after {symbology}" if symbology else "")
+        case PositionSeen(lat_deg, lon_deg, _, fix_utc, hdop):
+            return f"position {lat_deg:.6f} {lon_deg:.6f}, fix at {fix_utc}, hdop {hdop}"
+        case TemperatureSeen(temperature_c):
+            return f"temperature {temperature_c:g} C"
         case NotMine():
             return "not mine"
         case Damaged(damage):
@@ -109,7 +116,7 @@ def test_a_capture_reads_as_written_beside_it(name: str) -> None:
     assert [f"{t_s:g} s: {in_words(outcome)}" for t_s, outcome in heard(name, capture(name))] == expected
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [name for name in NAMES if declaration(name).frame.end != "REPORT"])
 @pytest.mark.parametrize("chunk", [1, 2, 7])
 def test_the_chunks_in_which_bytes_arrive_change_nothing(name: str, chunk: int) -> None:
     if declaration(name).frame.end == "IDLE":  # two telegrams without a pause: the cut depends on the chunks
