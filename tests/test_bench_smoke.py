@@ -35,16 +35,17 @@ def test_a_measurement_gives_positive_lines_and_leaves_nothing_behind(name: str,
     assert not (tmp_path / "bench-out").exists()
 
 
-def test_contestants_take_turns() -> None:
+def test_contestants_take_turns_and_none_is_always_first() -> None:
     said: list[str] = []
 
     def turn(name: str, number: int) -> list[float]:
         said.append(f"{name}{number}")
-        return [1.0]
+        return [float(number)]
 
-    samples = in_turns({"a": lambda n: turn("a", n), "b": lambda n: turn("b", n)}, 2)
-    assert said == ["a0", "b0", "a1", "b1"]
-    assert all_of(samples["a"]) == [1.0, 1.0]
+    samples = in_turns({"a": lambda n: turn("a", n), "b": lambda n: turn("b", n)}, 2, 2)
+    assert said == ["a0", "b0", "b1", "a1", "a2", "b2", "b3", "a3"]
+    assert samples == {"a": [[0.0, 1.0], [2.0, 3.0]], "b": [[0.0, 1.0], [2.0, 3.0]]}
+    assert all_of(samples["a"]) == [0.0, 1.0, 2.0, 3.0]
 
 
 def test_the_ratio_is_the_middle_one_of_the_rounds() -> None:

@@ -1,6 +1,7 @@
 """What a measurement gives: lines of one table, each against a baseline taken in the same run, in turns."""
 
 import math
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
@@ -44,12 +45,17 @@ class Line:
         return None if self.goal is None else self.goal.holds(self.ours, self.ratio)
 
 
-def in_turns(contestants: Mapping[str, Callable[[int], list[float]]], rounds: int) -> Samples:
-    """Every contestant once per round, in the same order: what disturbs the machine disturbs all of them."""
-    samples: Samples = {name: [] for name in contestants}
-    for turn in range(rounds):
-        for name, run in contestants.items():
-            samples[name].append(run(turn))
+def in_turns(contestants: Mapping[str, Callable[[int], list[float]]], rounds: int, turns: int = 1) -> Samples:
+    """Each contestant in its turn, `turns` times per round: what disturbs the machine disturbs all of them.
+
+    Who begins changes from turn to turn. A contestant is called with the number of the turn.
+    """
+    samples: Samples = {name: [[] for _ in range(rounds)] for name in contestants}
+    order = deque(contestants)
+    for turn in range(rounds * turns):
+        for name in order:
+            samples[name][turn // turns] += contestants[name](turn)
+        order.rotate(-1)
     return samples
 
 
