@@ -7,6 +7,7 @@ So a day replays to the same records as it gave live, at any speed, and a restar
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from math import ulp
 
 from drivers.instrument import Instrument
 from drivers.outcomes import (
@@ -144,6 +145,10 @@ class Engine:
         t_s = max(self.state.time.t0_s + frame.t_s, self.state.t_s)
         self._advance(t_s)
         self.state.t_s = t_s
+        if self._step.changes and frame.n == 0:
+            # These bytes may be half a line that the journal never sees: it must know all the same that the time of a
+            # timer had come.
+            self._journal_event("timer", "timer", {}, t_s, 0)
         if frame.data is not None:
             self._on_bytes(frame.source, frame.data, t_s, frame.n)
         else:
@@ -161,7 +166,11 @@ class Engine:
     def next_deadline_s(self) -> float | None:
         """When `advance` must be called at the latest; None while nothing waits."""
         deadline_s = self._next_deadline_s()
-        return None if deadline_s is None else deadline_s - self.state.time.t0_s
+        if deadline_s is None:
+            return None
+        t_s = deadline_s - self.state.time.t0_s
+        # A difference may be rounded down: `advance` would then come too early, again and again.
+        return t_s if self.state.time.t0_s + t_s >= deadline_s else t_s + ulp(deadline_s)
 
     def at(self, t_s: float) -> str:
         """The wall time (RFC 3339 UTC) of an engine time."""
@@ -267,6 +276,8 @@ class Engine:
             return
         born_s = self.state.time.t0_s + t_s
         pieces = instrument.cut(data.encode("latin-1", "replace"), born_s) + instrument.tick(born_s + LONG_S)
+        if not pieces:  # a rest without content, such as the LF of the last CR LF: only a hang-up ends it
+            pieces = instrument.hang_up(born_s)
         for piece in pieces:
             self._on_piece(frame.source, piece, frame.n)
 
