@@ -88,7 +88,10 @@ class Day:
     def advance_to(self, t_s: float) -> None:
         """What the daemon does while it waits: look at the engine when it asks for it."""
         while (due_s := self.engine.next_deadline_s()) is not None and due_s <= t_s - self.start_s:
-            self.take(self.engine.advance(due_s))
+            step = self.engine.advance(due_s)
+            self.take(step)
+            if step.changes:
+                self.take(self.engine.feed(Frame(0, due_s, "", "timer", None, "timer", {})))
 
     def do(self, act: Act, pieces: Callable[[bytes], Sequence[bytes]] = lambda data: [data]) -> None:
         self.t_s += act.after
@@ -109,12 +112,19 @@ class Day:
         return [frames for _, frames in self.journals]
 
 
+class Stations(dict[str, Station]):
+    """A station for each order of tags. Shown shortly: a failing example is to be read."""
+
+    def __repr__(self) -> str:
+        return f"Stations({', '.join(self)})"
+
+
 @pytest.fixture(scope="module")
-def stations(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Station]:
-    return {
-        order: load_station(write_station(tmp_path_factory.mktemp(order), rules=f'tags = "{order}"'))
+def stations(tmp_path_factory: pytest.TempPathFactory) -> Stations:
+    return Stations(
+        (order, load_station(write_station(tmp_path_factory.mktemp(order), rules=f'tags = "{order}"')))
         for order in ORDERS
-    }
+    )
 
 
 waits = st.one_of(
@@ -187,6 +197,7 @@ def live(station: Station, day: Sequence[Act], *, watching: bool = True) -> Day:
         if watching and not act.boot:
             made.advance_to(made.t_s + act.after)
         made.do(act)
+    made.advance_to(made.t_s)
     return made
 
 
@@ -274,7 +285,7 @@ def kept(day: Day) -> tuple[Counter[tuple[str, int, str]], set[str]]:
 @given(day=acts)
 @modest
 def test_every_measure_and_every_tag_is_in_exactly_one_place(
-    stations: dict[str, Station], order: str, day: list[Act]
+    stations: Stations, order: str, day: list[Act]
 ) -> None:
     made = live(stations[order], day)
     measures, tags = decoded(made)
@@ -287,7 +298,7 @@ def test_every_measure_and_every_tag_is_in_exactly_one_place(
 @given(day=acts)
 @modest
 def test_a_closed_fish_is_never_saved_again_and_frames_only_grow(
-    stations: dict[str, Station], order: str, day: list[Act]
+    stations: Stations, order: str, day: list[Act]
 ) -> None:
     made = live(stations[order], day)
     closed: set[str] = set()
@@ -306,7 +317,7 @@ def test_a_closed_fish_is_never_saved_again_and_frames_only_grow(
 @pytest.mark.parametrize("order", ORDERS)
 @given(day=acts)
 @modest
-def test_a_used_reading_belongs_to_one_fish(stations: dict[str, Station], order: str, day: list[Act]) -> None:
+def test_a_used_reading_belongs_to_one_fish(stations: Stations, order: str, day: list[Act]) -> None:
     made = live(stations[order], day)
     used = Counter(
         (reading.journal_id, reading.n, reading.kind)
@@ -323,9 +334,7 @@ def test_a_used_reading_belongs_to_one_fish(stations: dict[str, Station], order:
 
 @given(day=rough_acts, size=st.integers(1, 9))
 @modest
-def test_the_chunks_of_a_port_make_no_difference(
-    stations: dict[str, Station], day: list[Act], size: int
-) -> None:
+def test_the_chunks_of_a_port_make_no_difference(stations: Stations, day: list[Act], size: int) -> None:
     whole, cut = Day(stations["found_first"]), Day(stations["found_first"])
     for act in day:
         whole.do(act)
@@ -334,11 +343,28 @@ def test_the_chunks_of_a_port_make_no_difference(
     assert cut.frames == whole.frames
 
 
+def what_the_fish_are(day: Day) -> list[tuple[object, ...]]:
+    """The fish without their ids: those hold numbers of frames, and a look at the clock is a frame."""
+    return [
+        (
+            f.tag,
+            f.length_mm,
+            f.weight_g,
+            f.species,
+            f.status,
+            f.rule,
+            f.opened_at,
+            [x.name for x in f.findings],
+        )
+        for f in last_records(day).values()
+    ]
+
+
 @given(day=rough_acts)
 @modest
-def test_looking_at_the_clock_makes_no_difference(stations: dict[str, Station], day: list[Act]) -> None:
+def test_looking_at_the_clock_makes_no_difference(stations: Stations, day: list[Act]) -> None:
     watched, asleep = (live(stations["found_first"], day, watching=watching) for watching in (True, False))
-    assert watched.changes == asleep.changes
+    assert what_the_fish_are(watched) == what_the_fish_are(asleep)
 
 
 @pytest.mark.parametrize("order", ORDERS)
@@ -346,21 +372,18 @@ def test_looking_at_the_clock_makes_no_difference(stations: dict[str, Station], 
 @example(day=[Act(1.0, "board", b"31"), Act(130.0, "board", b"2 mm\r\n")])
 @modest
 def test_a_replay_of_the_journal_gives_the_same_records_and_the_same_journal(
-    stations: dict[str, Station], order: str, day: list[Act]
+    stations: Stations, order: str, day: list[Act]
 ) -> None:
     made = live(stations[order], day)
     again = replayed(stations[order], made)
     assert again.frames == made.frames
-    # What timers did after the last frame is not in the journal yet.
-    assert made.changes[: len(again.changes)] == again.changes
-    again.take(again.engine.advance(made.t_s - made.start_s))
     assert again.changes == made.changes
 
 
 @given(day=rough_acts, share=st.floats(0.0, 1.0))
 @modest
 def test_a_checkpoint_after_any_frame_goes_on_with_the_same_records(
-    stations: dict[str, Station], day: list[Act], share: float
+    stations: Stations, day: list[Act], share: float
 ) -> None:
     station = stations["found_first"]
     at = int(share * len(day))
