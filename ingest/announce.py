@@ -27,6 +27,8 @@ BELLS: Mapping[Sound, str] = {
     Sound.TROUBLE: "\a\a\a\a",
 }
 
+_OURS = ("tallywell", "drivers", "ingest")  # libraries speak of their own troubles, not of the station's
+
 log = logging.getLogger("tallywell")
 
 
@@ -60,13 +62,15 @@ def log_to(path: Path) -> logging.Handler:
     path.parent.mkdir(parents=True, exist_ok=True)
     handler = _LogFile(path, maxBytes=LOG_BYTES, backupCount=LOG_FILES - 1, encoding="utf-8", delay=True)
     handler.setFormatter(JsonLines())
-    logging.getLogger().addHandler(handler)
+    for name in _OURS:
+        logging.getLogger(name).addHandler(handler)
     log.setLevel(logging.INFO)
     return handler
 
 
 def stop_logging(handler: logging.Handler) -> None:
-    logging.getLogger().removeHandler(handler)
+    for name in _OURS:
+        logging.getLogger(name).removeHandler(handler)
     handler.close()
 
 

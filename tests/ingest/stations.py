@@ -1,7 +1,8 @@
 """A station in a folder, with tables for a simulated crew, and a live station without ports or threads."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 from ingest.commits import CommitQueue
 from ingest.frames import Frame
@@ -26,13 +27,21 @@ def worked(seed: int, fish: int, crew: Crew | None = None) -> WorkedDay:
     return work(crew or Crew(stocks=(BASS, BLUEGILL)), seed, fish)
 
 
-def write_station(folder: Path, day: WorkedDay | None = None, extra: str = "", **station: str) -> Path:
+def write_station(
+    folder: Path,
+    day: WorkedDay | None = None,
+    *,
+    scale: str = INSTRUMENTS["scale"],
+    bench: Mapping[str, float] = MappingProxyType({}),
+    **station: str,
+) -> Path:
     """A station with reader, board and scale at `<folder>/ports/<name>`; its file's path."""
     folder.mkdir(parents=True, exist_ok=True)
     lines = ["[station]", 'name = "bank"', *(f'{key} = "{value}"' for key, value in station.items())]
     lines += ["[survey]", 'water = "Reedmace Pond"', 'name = "May"']
     lines += ["[bench.main]", 'species = "largemouth_bass"']
-    for name, use in INSTRUMENTS.items():
+    lines += [f"{key} = {number}" for key, number in bench.items()]
+    for name, use in {**INSTRUMENTS, "scale": scale}.items():
         port = folder.resolve() / "ports" / name
         lines += ["[[instrument]]", f'name = "{name}"', f'use = "{use}"', f'port = "{port}"']
     if day is not None:
@@ -47,7 +56,7 @@ def write_station(folder: Path, day: WorkedDay | None = None, extra: str = "", *
         head = "tag,date,water,species,length_mm,weight_g"
         (folder / "history" / "before.csv").write_text("\n".join([head, *rows]) + "\n")
     path = folder / "station.toml"
-    path.write_text("\n".join([*lines, extra]) + "\n")
+    path.write_text("\n".join(lines) + "\n")
     return path
 
 

@@ -1,0 +1,147 @@
+"""A real station in a process of its own, on pseudo-terminals, and what tests need to wait for it."""
+
+import contextlib
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from ingest.control import StationClient, StationError
+from simulators.ptys import Pty
+from tests.ingest.stations import INSTRUMENTS, length, tag, write_station
+
+PATIENCE_S = 60.0
+PROGRAM = (
+    "import sys; from pathlib import Path; from ingest.daemon import run_station; "
+    "sys.exit(run_station(Path(sys.argv[1]), force_network='--force' in sys.argv))"
+)
+
+
+def wait_for(condition: Callable[[], bool], what: str, alive: subprocess.Popen[str] | None = None) -> None:
+    """Wait for a condition; with `alive`, fail as soon as that process has ended."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < deadline, f"this never came: {what}"
+        assert alive is None or alive.poll() is None, f"the station ended before: {what}"
+        time.sleep(0.005)  # between two looks at the condition
+
+
+def quick_station(folder: Path) -> Path:
+    """A station for tests that do not wait: its scale sends one line for each weighing, and the bench takes
+    two fish a few milliseconds apart for two."""
+    swift = ("remeasure_s", "echo_s", "two_tags_s", "independent_s", "command_absent_s")
+    return write_station(folder, scale="scale_print_key", bench=dict.fromkeys(swift, 0.001))
+
+
+def weighing(grams: float) -> bytes:
+    return b"+%8.1f g\r\n" % grams
+
+
+class Child:
+    """The station of one file, its ports, and everything that it printed."""
+
+    def __init__(self, toml: Path, wrapper: tuple[str, ...] = ()) -> None:
+        self.folder = toml.parent
+        self.database = self.folder / "work-up.sqlite"
+        self.printed = self.folder / "printed.txt"
+        self._toml = toml
+        self._wrapper = wrapper
+        (self.folder / "ports").mkdir(exist_ok=True)
+        self.ports = {name: Pty(self.folder / "ports" / name) for name in INSTRUMENTS}
+        self.process: subprocess.Popen[str] | None = None
+
+    def start(self, *, ready: bool = True) -> subprocess.Popen[str]:
+        for port in self.ports.values():
+            if port.plugged:
+                port.forget_reader()
+        with open(self.printed, "a") as out:
+            self.process = subprocess.Popen(
+                [*self._wrapper, sys.executable, "-c", PROGRAM, str(self._toml)],
+                stdin=subprocess.DEVNULL,
+                stdout=out,
+                stderr=subprocess.STDOUT,
+                text=True,
+            )
+        if ready:
+            self.wait_until_ready()
+        return self.process
+
+    def wait_until_ready(self) -> None:
+        """Every port is open and has given its first, cut line: what follows counts."""
+        for port in self.ports.values():
+            wait_for(lambda port=port: port.heard, "all ports open", self.process)  # type: ignore[misc]
+        wait_for(self._answers, "an answer", self.process)
+        for port in self.ports.values():
+            port.send(b"\r\n")
+        with self.client() as client:
+            wait_for(
+                lambda: all(one["bytes"] for one in client.ask("status")["instruments"].values()),
+                "first bytes",
+                self.process,
+            )
+
+    def _answers(self) -> bool:
+        with contextlib.suppress(StationError), self.client():
+            return True
+        return False
+
+    def client(self) -> StationClient:
+        return StationClient(self.database)
+
+    def ask(self, what: str, **details: object) -> dict[str, Any]:
+        with self.client() as client:
+            return client.ask(what, **details)
+
+    def fish(self) -> list[dict[str, Any]]:
+        """The fish of the database, oldest first."""
+        found: list[dict[str, Any]] = self.ask("fish", limit=1000)["fish"]
+        return found[::-1]
+
+    def said(self) -> str:
+        return self.printed.read_text() if self.printed.exists() else ""
+
+    def work_up(self, code: str, mm: int = 312, grams: float = 412.0) -> None:
+        """One fish: its tag, its length and one weighing of a `scale_print_key`, each when the one before is in.
+
+        Three ports have three threads: sent together, the length may overtake the tag.
+        """
+        self.send("reader", tag(code), "TagSeen")
+        self.send("board", length(mm), "LengthSeen")
+        self.send("scale", weighing(grams), "WeightSettled")
+
+    def send(self, name: str, data: bytes, outcome: str) -> None:
+        """Say something and wait until the station has understood it."""
+        before = self._outcomes(name, outcome)
+        self.ports[name].send(data)
+        wait_for(lambda: self._outcomes(name, outcome) > before, f"{outcome} of the {name}", self.process)
+
+    def _outcomes(self, name: str, outcome: str) -> int:
+        count: int = self.ask("status")["instruments"][name]["outcomes"].get(outcome, 0)
+        return count
+
+    def signal(self, number: int = signal.SIGTERM) -> int:
+        """Send a signal and wait for the end; the exit code."""
+        assert self.process is not None
+        self.process.send_signal(number)
+        return self.process.wait(PATIENCE_S)
+
+    def close(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.kill()
+            self.process.wait(PATIENCE_S)
+        for port in self.ports.values():
+            port.unplug()
+
+
+@contextlib.contextmanager
+def station_on(toml: Path, wrapper: tuple[str, ...] = ()) -> Iterator[Child]:
+    """A station that is ready; at the end it is gone, however the test ended."""
+    child = Child(toml, wrapper)
+    try:
+        child.start()
+        yield child
+    finally:
+        child.close()
