@@ -136,9 +136,11 @@ def _list_text(fish: list[dict[str, Any]], target: Target) -> str:
             "at": local_time(one["worked_up_at"], target.zone, form),
             "tag": one["tag"] or blanks(one["tag_status"]),
             "species": blanks(one["species"]),
-            "findings": blanks(one["findings"]),
+            "findings": ", ".join(
+                filter(None, ("amended" if one["amended"] else "", blanks(one["findings"])))
+            )
+            or None,
             "new": one["tag_status"] if one["tag"] else None,
-            "status": f"{one['status']}, amended" if one["amended"] else one["status"],
         }
         for one in fish
     ]
@@ -151,10 +153,10 @@ def _list_text(fish: list[dict[str, Any]], target: Target) -> str:
         Column("new", "known as", spare=True),
         Column("length_mm", "mm", 0),
         Column("weight_g", "g", 1),
-        Column("relative_weight", "Wr %", 0),
+        Column("relative_weight", "Wr %", 0, spare=True),
         Column("fate", "fate", spare=True),
         Column("status", "status"),
-        Column("findings", "findings"),
+        Column("findings", "findings", below=True),
     )
     days = "" if several_days else f" of {local_time(fish[0]['worked_up_at'], target.zone, '%Y-%m-%d')}"
     counts = {name: sum(one["status"] == name for one in fish) for name in STATUSES}

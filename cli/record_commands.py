@@ -27,9 +27,12 @@ def rebuild(
 
     Lists each difference; exit code 1 if there is one. The database is not changed.
     """
+    from cli.target import reading
     from ingest.rebuild import RebuildError
     from ingest.rebuild import rebuild as rebuild_records
 
+    with reading(db):
+        pass  # an empty file must not become a database only because it was to be compared
     try:
         report = rebuild_records(db, journal)
     except RebuildError as error:
@@ -87,11 +90,15 @@ def replay(
 
     With a speed the announcements are printed as they come. Lines that cannot be understood are set aside and counted.
     """
+    from cli.target import reading
     from ingest.records import Announcement
     from simulators.replay import ReplayError
     from simulators.replay import replay as replay_days
 
     factor = _speed(speed)
+    if append and db.exists():
+        with reading(db):
+            pass  # what is no database of ours is not made one
 
     def print_all(announcements: list[Announcement]) -> None:
         for one in announcements:

@@ -11,6 +11,7 @@ from typing import Any, Literal
 import typer
 
 _GAP = "  "
+_UNDER = " " * 10
 _NARROWEST = 12  # a wrapped column below this is worse than a long line
 _WRAPPED = 24  # a last column of text is readable from this width on
 _NO_TERMINAL = 100_000  # into a file or a pipe: one line a row
@@ -21,6 +22,7 @@ class Column:
     """One column: `key` in the row, `heading` with its unit. `decimals` makes it a number, aligned right.
 
     `wraps`: as the last column it is wrapped at blanks; bytes and names of files are not, so that they can be copied.
+    A column that may go `below` stands on a line of its own under its row where there is no room beside it.
     A `spare` column is left out, and named below the table, where the terminal is too narrow for all.
     """
 
@@ -31,6 +33,7 @@ class Column:
     align: Literal["left", "right"] = "left"
     spare: bool = False
     wraps: bool = True
+    below: bool = False
 
     def text(self, row: Mapping[str, Any]) -> str:
         value = row.get(self.key)
@@ -56,26 +59,36 @@ def table(rows: Sequence[Mapping[str, Any]], columns: Sequence[Column], width: i
     """
     limit = width or terminal_width()
     used = [one for one in columns if any(row.get(one.key) is not None for row in rows)]
+    below = [one for one in used if one.below and _least_width(rows, used) > limit]
+    used = [one for one in used if one not in below]
     left_out: list[str] = []
     while _least_width(rows, used) > limit and any(one.spare for one in used):
         widest = max((one for one in used if one.spare), key=lambda one: _width(rows, one))
         used.remove(widest)
         left_out.append(widest.heading)
-    lines = _lines(rows, used, limit)
+    lines = _lines(rows, used, limit, below)
     if left_out:
         lines.append(f"(No room for: {', '.join(left_out)}. A wider terminal or --json shows them.)")
     return "\n".join(lines)
 
 
-def _lines(rows: Sequence[Mapping[str, Any]], columns: Sequence[Column], limit: int) -> list[str]:
+def _lines(
+    rows: Sequence[Mapping[str, Any]], columns: Sequence[Column], limit: int, below: Sequence[Column]
+) -> list[str]:
     widths = [_width(rows, one) for one in columns]
     indent = sum(widths[:-1]) + len(_GAP) * (len(columns) - 1)
     room = max(limit - indent, _NARROWEST) if columns[-1].wrapped else widths[-1]
     lines: list[str] = []
-    for cells in ([one.heading for one in columns], *([one.text(row) for one in columns] for row in rows)):
+    headings = [one.heading for one in columns]
+    for row, cells in (({}, headings), *((row, [one.text(row) for one in columns]) for row in rows)):
         first, *rest = _wrapped(cells[-1], room)
         lines.append(_aligned([*cells[:-1], first], widths, columns))
         lines += [" " * indent + one for one in rest]
+        for column in below:
+            if row.get(column.key) is not None:
+                lines += textwrap.wrap(
+                    column.text(row), limit, initial_indent=_UNDER, subsequent_indent=_UNDER
+                )
     return lines
 
 

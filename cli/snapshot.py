@@ -17,8 +17,7 @@ def take_snapshot(database: Path, target: Path) -> dict[str, Any]:
         RefusedError: there is no such database or folder, or the copy came out wrong.
         StoreTrouble, OSError: a medium failed.
     """
-    if not database.is_file():
-        raise RefusedError(f"There is no database {database}: check the name.")
+    _refuse_other_files(database)
     if target.is_dir():
         raise RefusedError(f"{target} is a folder: give the name of the file to make in it.")
     if not target.absolute().parent.is_dir():
@@ -26,7 +25,7 @@ def take_snapshot(database: Path, target: Path) -> dict[str, Any]:
     if target.exists():
         if target.samefile(database):
             raise RefusedError(f"{target} is the database itself: give another name.")
-        _refuse_other_files(target)
+        _refuse_other_files(target)  # only an older snapshot may be replaced
     with running_station(database) as client:
         answer = None if client is None else client.ask("snapshot")
     if answer is None:
@@ -34,11 +33,11 @@ def take_snapshot(database: Path, target: Path) -> dict[str, Any]:
     return _copied(answer, target)
 
 
-def _refuse_other_files(target: Path) -> None:
-    """Only an older snapshot may be replaced."""
+def _refuse_other_files(database: Path) -> None:
+    """Raises RefusedError for what is no database of Tallywell."""
     from cli.target import reading
 
-    with reading(target):
+    with reading(database):
         pass
 
 

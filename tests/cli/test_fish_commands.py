@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.command_line import call, call_json
+from tests.cli.command_line import call, call_json, call_program
 from tests.cli.invented_day import RECAPTURED, STOCK
 
 
@@ -131,3 +131,8 @@ def test_what_is_not_there_is_said_with_what_there_is(replayed: Path) -> None:
     assert "parked" in call("fish", "list", "--status", "lost", folder=replayed, expect=2).stderr
     assert "fish list" in call("fish", "trace", "zzzz", folder=replayed, expect=2).stderr
     assert "12" in call("fish", "history", "12", folder=replayed, expect=2).stderr
+
+
+def test_the_installed_program_prints_the_same(replayed: Path) -> None:
+    for words in (["fish", "list"], ["fish", "history", RECAPTURED], ["survey", "list", "--json"]):
+        assert call_program(*words, folder=replayed).stdout == call(*words, folder=replayed).stdout
