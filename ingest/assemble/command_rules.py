@@ -170,7 +170,7 @@ def _void(bench: "Bench", command: Command, ref: Ref) -> None:
     elif saved is not None:
         amend(bench, "void", "0", "1", "void by command")
         _say_amended(bench, "the fish saved last is void", ref)
-        bench.state.saved = None
+        bench.state.saved = bench.state.again = None
     else:
         _no_fish(bench, command, ref)
 
