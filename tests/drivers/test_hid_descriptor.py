@@ -44,7 +44,7 @@ def test_global_items_are_put_aside_and_taken_back() -> None:
 
 
 def test_a_usage_of_four_bytes_brings_its_own_page_and_long_items_are_passed_over() -> None:
-    text = "FE 02 00 AA BB 05 01 0B 40 00 8D 00 75 08 95 01 81 02"
+    text = "FE 02 00 AA BB 05 02 0B 40 00 8D 00 75 08 95 01 81 02"
     (field,) = parse_report_descriptor(bytes.fromhex(text)).inputs
     assert field.usages == (0x8D0040,)
 

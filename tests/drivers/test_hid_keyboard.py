@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from drivers.declaration import Declaration, load_declaration
 from drivers.hid_reports import STALE_S, descriptor_piece
 from drivers.instrument import Instrument
-from drivers.outcomes import Damage, Damaged, KeySeen, Outcome, TagRefused, TagSeen
+from drivers.outcomes import Damage, Damaged, KeySeen, Outcome, Piece, TagRefused, TagSeen
 from tests.drivers.usb_memory import DESCRIPTORS
 
 ROOT = Path(__file__).parents[2]
@@ -248,6 +248,15 @@ def test_a_lost_connection_breaks_the_scan_off_and_lets_go_of_the_keys(told: boo
     assert isinstance(seen, TagSeen)
 
 
+def test_a_key_that_was_down_when_the_connection_went_is_pressed_anew_after_it() -> None:
+    one = keyboard("usb_keyboard_tag")
+    feed(one, [key(0x26)])
+    one.hang_up(1.5)
+    wait(one, 2.0)
+    (seen,) = feed(one, digits(TAG), start_s=3.0)
+    assert isinstance(seen, TagSeen)
+
+
 def test_a_scan_without_end_is_too_long_and_the_next_one_is_read() -> None:
     one = keyboard(more="[keyboard]\nmax_chars = 20\n")
     (long,) = feed(one, digits("12" * 200))
@@ -264,6 +273,8 @@ def test_the_descriptor_is_silent_for_a_keyboard_and_a_fault_for_anything_else()
 
 
 def test_reports_that_are_none_of_a_boot_keyboard_are_kept_as_damaged() -> None:
+    one = keyboard()
+    assert one.decode(Piece(b"", 1.0, ended=True)) == []
     for data, damage in ((bytes(7), Damage.FORM), (bytes(9), Damage.FORM), (bytes(65), Damage.TOO_LONG)):
         (fault,) = feed(keyboard(), [data])
         assert isinstance(fault, Damaged)

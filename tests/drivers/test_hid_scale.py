@@ -19,6 +19,7 @@ from drivers.outcomes import (
     NotMine,
     Outcome,
     PanEmpty,
+    Piece,
     ScaleTrouble,
     Trouble,
     WeightSeen,
@@ -122,6 +123,28 @@ def test_zeros_that_fill_up_a_packet_change_nothing() -> None:
     outcome = first("03 04 02 FF D2 04 00 00")
     assert isinstance(outcome, WeightSeen)
     assert outcome.weight_g == 123.4
+
+
+def test_a_weight_limit_is_no_weight_even_where_nothing_else_is_described() -> None:
+    only_limit = DESCRIPTORS["scale"].replace(bytes.fromhex("09 32"), bytes.fromhex("09 34"))
+    other_number = only_limit.replace(bytes.fromhex("85 03"), bytes.fromhex("85 05"))
+    assert scale_layout(parse_report_descriptor(other_number)) is None
+
+
+def test_fields_that_share_a_list_are_found_and_those_that_repeat_are_not() -> None:
+    # Weight of 16 bits as two values of one byte under one name: not one field, and not the custom.
+    two = "05 8D 09 20 A1 01 85 03 09 70 09 50 09 41 15 00 26 FF 00 75 08 95 03 81 02 09 40 95 02 81 02 C0"
+    assert scale_layout(parse_report_descriptor(bytes.fromhex(two))) is None
+
+
+def test_a_lost_connection_is_no_rest_and_an_empty_piece_says_nothing() -> None:
+    one = scale()
+    assert one.hang_up(5.0) == []
+    assert one.decode(Piece(b"", 6.0, ended=True)) == []
+    assert one.settle_tick(7.0) == []
+    fresh = scale(None)
+    fresh.restore(scale(None).state())
+    assert fresh.state() == scale(None).state()
 
 
 def test_other_reports_of_the_instrument_are_not_mine() -> None:

@@ -276,6 +276,41 @@ def test_silence_and_empty_answers_end_no_report() -> None:
     assert pieces(inbox)[1:] == [REPORT]
 
 
+def test_an_empty_answer_is_not_handed_on() -> None:
+    device = memory_scale()
+    bus = MemoryUsb(device)
+    one = link(bus)
+    one.open()
+    one.read()
+    bus.send(device, b"", REPORT)
+    assert one.read() == REPORT
+    one.close()
+    with pytest.raises(OSError, match="closed"):
+        one.read()
+
+
+def test_a_descriptor_that_is_none_leaves_the_size_to_the_packet() -> None:
+    device = MemoryDevice(interfaces=[MemoryInterface(b"\x05")])
+    bus = MemoryUsb(device)
+    one = link(bus)
+    one.open()
+    one.read()
+    bus.send(device, REPORT)
+    assert one.read() == REPORT
+    one.close()
+
+
+@pytest.mark.parametrize("call", ["is_kernel_driver_active", "descriptor"])
+def test_a_call_that_is_not_there_is_done_without(call: str) -> None:
+    device = memory_scale(unknown={call}, kernel_driver=call == "descriptor")
+    bus = MemoryUsb(device)
+    one = link(bus)
+    one.open()
+    bus.send(device, REPORT)
+    assert REPORT in (one.read(), one.read() if call != "descriptor" else b"")
+    one.close()
+
+
 def test_a_report_longer_than_a_packet_is_read_whole() -> None:
     # Eleven bytes of report 3 in packets of eight: 88 bits after the id.
     descriptor = bytes.fromhex("05 8D 09 20 A1 01 85 03 09 32 15 00 26 FF 00 75 08 95 0A 81 02 C0")
