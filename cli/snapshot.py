@@ -30,7 +30,7 @@ def take_snapshot(database: Path, target: Path) -> dict[str, Any]:
         answer = None if client is None else client.ask("snapshot")
     if answer is None:
         return _from_file(database, target)
-    return _copied(answer, target)
+    return _copied(answer, database, target)
 
 
 def _refuse_other_files(database: Path) -> None:
@@ -49,10 +49,12 @@ def _from_file(database: Path, target: Path) -> dict[str, Any]:
     return _plain(target, made.sha256, dict(made.counts))
 
 
-def _copied(answer: dict[str, Any], target: Path) -> dict[str, Any]:
+def _copied(answer: dict[str, Any], database: Path, target: Path) -> dict[str, Any]:
     from ingest.disk import write_whole
 
     made = Path(answer["path"])
+    if not made.is_absolute():  # relative to the station's working folder, which nobody knows here
+        made = database.parent / made.parent.name / made.name
     write_whole(target, made.read_bytes())
     with target.open("rb") as file:
         sha256 = hashlib.file_digest(file, "sha256").hexdigest()

@@ -26,7 +26,7 @@ def test_void_fish_are_listed_only_when_asked_for(replayed: Path) -> None:
 
 
 def test_the_list_for_people_has_units_and_the_time_of_the_station(replayed: Path) -> None:
-    lines = call("fish", "list", folder=replayed).stdout.splitlines()
+    lines = call("fish", "list", folder=replayed, columns=140).stdout.splitlines()
     assert lines[0].split()[-1] == "findings"
     assert all(unit in lines[0].split() for unit in ("mm", "g", "%"))
     assert "08:00:12" in lines[1]  # 13:00:12 UTC in Chicago in May
@@ -37,6 +37,12 @@ def test_the_list_for_people_has_units_and_the_time_of_the_station(replayed: Pat
 def test_the_list_fits_the_terminal(replayed: Path, columns: int) -> None:
     for line in call("fish", "list", folder=replayed, columns=columns).stdout.splitlines():
         assert len(line) <= columns
+
+
+def test_findings_stand_below_their_fish_where_there_is_no_room_beside_it(replayed: Path) -> None:
+    lines = call("fish", "list", folder=replayed, columns=80).stdout.splitlines()
+    assert STOCK[0] in lines[2]
+    assert lines[3].strip() == "weight slip, weight mended"
 
 
 @pytest.mark.parametrize("written", ["Spring", "alder pond", "last"])

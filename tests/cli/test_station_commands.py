@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ class Bank:
         self.folder = folder
         self.ports = {name: Pty(folder / name) for name in ("reader", "board", "scale")}
         write_station(folder, {name: str(port.path) for name, port in self.ports.items()})
+        self._pause = threading.Event()
         self.log = folder / "terminal.txt"
         with self.log.open("wb") as out:
             self.process = subprocess.Popen(
@@ -35,18 +37,17 @@ class Bank:
         self.until(lambda: all(port.heard for port in self.ports.values()))
         self.until(self.status)
 
-    def until(self, condition: Callable[[], Any]) -> None:
-        """Wait for a condition while the station lives."""
-        late = threading.Event()
-        deadline = threading.Timer(PATIENCE_S, late.set)
-        deadline.start()
-        try:
-            while not condition():
-                assert self.process.poll() is None, self.log.read_text()
-                assert not late.is_set(), f"this never came: {self.log.read_text()}"
-                late.wait(0.02)
-        finally:
-            deadline.cancel()
+    def until(self, condition: Callable[[], Any], nudge: Callable[[], object] | None = None) -> None:
+        """Wait for a condition while the station lives; `nudge` is called now and again until it holds."""
+        deadline_s = time.monotonic() + PATIENCE_S
+        next_s = 0.0
+        while not condition():
+            assert self.process.poll() is None, self.log.read_text()
+            assert time.monotonic() < deadline_s, f"this never came: {self.log.read_text()}"
+            if nudge is not None and time.monotonic() >= next_s:
+                nudge()
+                next_s = time.monotonic() + 0.25
+            self._pause.wait(0.02)
 
     def ask(self, *words: object) -> Any:
         return call_json(*words, folder=self.folder)
@@ -59,17 +60,16 @@ class Bank:
         except StationError:
             return None
 
-    def say(self, instrument: str, text: str) -> None:
-        self.ports[instrument].send(text.encode(), PATIENCE_S)
+    def say_until(self, instrument: str, text: str, condition: Callable[[], Any]) -> None:
+        """Say a line until it counts: one that ends right after the port was opened never does."""
+        self.until(condition, lambda: self.ports[instrument].send(text.encode(), PATIENCE_S))
 
     def work_up(self, tag: str, length_mm: int, weight_g: float, number: int) -> None:
         """Work a fish up; returns when it is fish number `number` of the list."""
-        self.say("reader", f"{tag}\r")
-        self.until(lambda: self.in_hand() and self.in_hand()["tag"] == tag)
-        self.say("board", f"{length_mm} mm\r")
-        self.until(lambda: self.in_hand()["length_mm"] == length_mm)
-        self.say("scale", f"+{weight_g:8.1f} g  \r\n")
-        self.until(lambda: len(self.ask("fish", "list")["fish"]) == number)
+        self.say_until("reader", f"{tag}\r", lambda: (self.in_hand() or {}).get("tag") == tag)
+        self.say_until("board", f"{length_mm} mm\r", lambda: self.in_hand()["length_mm"] == length_mm)
+        line = f"+{weight_g:8.1f} g  \r\n"
+        self.say_until("scale", line, lambda: len(self.ask("fish", "list")["fish"]) == number)
 
     def in_hand(self) -> Any:
         return self.status()["benches"]["main"]["in_hand"]
@@ -146,8 +146,7 @@ def test_what_needs_a_running_station_says_how_to_start_one(station: Path, words
 
 
 def test_the_running_station_shows_who_is_in_hand_and_how_its_instruments_are(bank: Bank) -> None:
-    bank.say("board", "222 mm\r")
-    bank.until(lambda: bank.in_hand() is not None)
+    bank.say_until("board", "222 mm\r", bank.in_hand)
     status = bank.ask("station", "status")
     assert status["running"] is True
     assert status["station"] == "test-bank"
@@ -199,7 +198,8 @@ def test_runs_are_started_and_ended_with_their_seconds(bank: Bank) -> None:
 
 
 def test_a_snapshot_of_the_running_station_is_whole(bank: Bank, tmp_path: Path) -> None:
-    made = bank.ask("station", "snapshot", tmp_path / "copy.sqlite")
+    database = bank.folder / "work-up.sqlite"
+    made = call_json("station", "snapshot", "copy.sqlite", "--db", database, folder=tmp_path)
     listed = call_json("fish", "list", "--db", tmp_path / "copy.sqlite", folder=tmp_path)["fish"]
     assert len(listed) >= 2
     assert made["size_bytes"] == (tmp_path / "copy.sqlite").stat().st_size
