@@ -184,3 +184,27 @@ def test_the_empty_pan_after_a_weight_is_kept_while_the_fish_is_in_hand(tmp_path
     desk.length(312).scan(STOCK[0])
     (weight,) = [reading for reading in desk.only.readings if reading.kind == "weight"]
     assert (weight.value, weight.empty_before_g, weight.empty_after_g) == (415.0, 3.0, 4.0)
+
+
+def test_a_timer_that_fires_while_half_a_line_comes_leaves_its_time_in_the_journal(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path).length(120).weigh(20)  # complete, waits for a late tag
+    desk.wait(10).send("board", "3")  # the first byte of a line that a power cut ends
+    assert desk.only.closed
+    assert desk.frames[-1].event == "timer"
+    again = Desk.at(tmp_path)
+    for frame in desk.frames:
+        again.feed(frame)
+    assert again.frames == desk.frames
+    assert again.fish == desk.fish
+
+
+def test_a_deadline_that_was_waited_for_has_come(tmp_path: Path) -> None:
+    for mono_s in (0.1, 86_403.35, 1_234_567.891):
+        desk = Desk.at(tmp_path).begin(
+            Header("next", "test-bank", "2026-05-12T13:00:00.000Z", "boot-b", mono_s)
+        )
+        desk.length(120, after=0.1).weigh(20, after=0.7)
+        due_s = desk.engine.next_deadline_s()
+        assert due_s is not None
+        desk.engine.advance(due_s)
+        assert desk.engine.state.benches["main"].fish is None
