@@ -8,6 +8,7 @@ So a day replays to the same records as it gave live, at any speed, and a restar
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import ulp
+from typing import Any
 
 from drivers.instrument import Instrument
 from drivers.outcomes import (
@@ -27,13 +28,12 @@ from drivers.outcomes import (
     WeightSettled,
 )
 from ingest.assemble.bench import Bench
-from ingest.assemble.command_rules import close_at_survey_end, no_fish_for, on_command, on_stop
+from ingest.assemble.command_rules import no_fish_for
 from ingest.assemble.context import Context, Lookup
-from ingest.assemble.measure_rules import on_measure
+from ingest.assemble.flows import FLOWS, Flow
 from ingest.assemble.parts import BenchState, Measure, Ref
 from ingest.assemble.settings import BenchRules
-from ingest.assemble.tag_rules import on_tag
-from ingest.assemble.timer_rules import next_deadline_s, on_restart, on_time
+from ingest.assemble.timer_rules import next_deadline_s
 from ingest.commands import Command, CommandError, Verb, parse_command
 from ingest.engine_state import EngineState, InstrumentState, TimeBase, dump_state
 from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
@@ -124,7 +124,7 @@ class Engine:
                 )
             else:
                 for name in state.benches:
-                    self._bench_step(name, ref, on_restart, open_survey=False)
+                    self._bench_step(name, ref, self._flow(name).on_restart, open_survey=False)
             self._forget_boot()
         mono_s = header.mono or 0.0
         boot_s = state.time.boot_s
@@ -224,7 +224,7 @@ class Engine:
         for name, bench in self.state.benches.items():
             due_s = next_deadline_s(bench, self._rules(name))
             if due_s is not None and due_s <= deadline_s:
-                self._bench_step(name, self._timer_ref(deadline_s, "timer"), on_time)
+                self._bench_step(name, self._timer_ref(deadline_s, "timer"), self._flow(name).on_time)
 
     def _timer_ref(self, t_s: float, source: str) -> Ref:
         return Ref(self.state.journal_id, self.state.last_n, self.at(t_s), t_s, source, b"")
@@ -307,12 +307,13 @@ class Engine:
         if isinstance(outcome, WeightSeen):
             return
         bench = self._setup[source].bench
+        flow = self._flow(bench)
         match outcome:
             case TagSeen():
                 self._on_tag(source, bench, outcome, ref)
             case LengthSeen():
                 measure = Measure(outcome.length_mm, outcome.unit, outcome.division_mm, ref)
-                self._bench_step(bench, ref, lambda b, r: on_measure(b, "length", measure))
+                self._bench_step(bench, ref, lambda b, r: flow.on_measure(b, "length", measure))
             case WeightSettled():
                 measure = Measure(
                     outcome.weight_g,
@@ -322,7 +323,7 @@ class Engine:
                     load=outcome.load,
                     empty_before_g=outcome.empty_before_g,
                 )
-                self._bench_step(bench, ref, lambda b, r: on_measure(b, "weight", measure))
+                self._bench_step(bench, ref, lambda b, r: flow.on_measure(b, "weight", measure))
             case PanEmpty():
                 fish = self.state.benches[bench].fish
                 for weight in fish.weights if fish is not None else ():
@@ -373,7 +374,7 @@ class Engine:
                 ref.at,
             )
         checked = seen.checked or self._setup[source].declaration.witness == "repeat"
-        self._bench_step(bench, ref, lambda b, r: on_tag(b, seen.tag, checked, r))
+        self._bench_step(bench, ref, lambda b, r: self._flow(bench).on_tag(b, seen.tag, checked, r))
 
     def _witnessed_twice(self, source: str, seen: TagSeen, ref: Ref) -> bool:
         """A free-running reader must say a tag twice before it counts (its declaration says `witness = "repeat"`)."""
@@ -424,7 +425,7 @@ class Engine:
                     self.state.time.doubtful = doubtful
             case "stop":
                 for name in self.state.benches:
-                    self._bench_step(name, ref, on_stop, open_survey=False)
+                    self._bench_step(name, ref, self._flow(name).on_stop, open_survey=False)
             case _:
                 pass  # start, config, note: they matter to the shell and to people, and stay in the journal
 
@@ -480,7 +481,9 @@ class Engine:
                 ref.instrument,
             )
             return
-        self._bench_step(bench, ref, lambda b, r: on_command(b, command, r), open_survey=False)
+        self._bench_step(
+            bench, ref, lambda b, r: self._flow(bench).on_command(b, command, r), open_survey=False
+        )
         if self.state.survey is None:
             self._say(
                 "command_refused",
@@ -493,7 +496,7 @@ class Engine:
 
     def _close_survey(self, ref: Ref) -> None:
         for name in self.state.benches:
-            self._bench_step(name, ref, close_at_survey_end, open_survey=False)
+            self._bench_step(name, ref, self._flow(name).close_at_survey_end, open_survey=False)
         answer = on_survey_command(Command(Verb.SURVEY_CLOSE), self.state, self.station, ref)
         self._step.changes.extend(answer.changes)
         self._say("survey_closed", Sound.PART, answer.sentence, ref.at)
@@ -507,7 +510,7 @@ class Engine:
             if not open_survey:
                 return
             self._ensure_survey(ref)
-        bench = Bench(self.state.benches[name], self._context(name), ref)
+        bench = self._flow(name).bench(self.state.benches[name], self._context(name), ref)
         rule(bench, ref)
         self._step.changes.extend(bench.changes)
         self._step.announcements.extend(bench.announcements)
@@ -535,6 +538,9 @@ class Engine:
     def _rules(self, name: str) -> BenchRules:
         bench = self.station.benches.get(name)
         return bench.rules if bench is not None else BenchRules()
+
+    def _flow(self, name: str) -> Flow[Any]:
+        return FLOWS[self._rules(name).flow]
 
     def _reader_healthy(self, bench: str) -> bool:
         """Whether a tag reader of this bench is there and not known to be lost."""

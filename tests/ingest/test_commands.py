@@ -28,6 +28,7 @@ EXAMPLES = {
     "both": Command(Verb.BOTH),
     "resume": Command(Verb.RESUME),
     "no-weight": Command(Verb.NO_WEIGHT),
+    "shift": Command(Verb.SHIFT),
     "survey open": Command(Verb.SURVEY_OPEN),
     "Survey Open water=Mill Pond, upper name = Spring": Command(
         Verb.SURVEY_OPEN, "water=Mill Pond, upper, name=Spring"

@@ -1,0 +1,56 @@
+"""The ways in which a bench works: what happens with each reading, command and deadline, by the name in its file."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from ingest.assemble import command_rules, measure_rules, tag_rules, timer_rules
+from ingest.assemble.bench import Bench
+from ingest.assemble.context import Context
+from ingest.assemble.line import commands as line_commands
+from ingest.assemble.line import readings as line_readings
+from ingest.assemble.line import times as line_times
+from ingest.assemble.line.bench import LineBench
+from ingest.assemble.parts import BenchState, Measure, MeasureKind, Ref
+from ingest.assemble.settings import FlowName
+from ingest.commands import Command
+
+Kind = TypeVar("Kind", bound=Bench)
+
+
+@dataclass(frozen=True, slots=True)
+class Flow(Generic[Kind]):
+    """The rules of one way of working; `bench` makes the bench of one step, which all of them take first."""
+
+    bench: Callable[[BenchState, Context, Ref], Kind]
+    on_tag: Callable[[Kind, str, bool, Ref], None]
+    on_measure: Callable[[Kind, MeasureKind, Measure], None]
+    on_command: Callable[[Kind, Command, Ref], None]
+    on_time: Callable[[Kind, Ref], None]
+    on_restart: Callable[[Kind, Ref], None]
+    on_stop: Callable[[Kind, Ref], None]
+    close_at_survey_end: Callable[[Kind, Ref], None]
+
+
+FLOWS: Mapping[FlowName, Flow[Any]] = {
+    "single": Flow(
+        Bench,
+        tag_rules.on_tag,
+        measure_rules.on_measure,
+        command_rules.on_command,
+        timer_rules.on_time,
+        timer_rules.on_restart,
+        command_rules.on_stop,
+        command_rules.close_at_survey_end,
+    ),
+    "line": Flow(
+        LineBench,
+        line_readings.on_tag,
+        line_readings.on_measure,
+        line_commands.on_command,
+        line_times.on_time,
+        line_times.on_restart,
+        line_times.on_stop,
+        line_times.close_at_survey_end,
+    ),
+}

@@ -1,0 +1,1 @@
+"""The two-person line: one person measures, another weighs, a few fish lie between."""

@@ -1,0 +1,98 @@
+"""`shift`: the weights from one fish on go to their own fish, in the open, and the queue is set right."""
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from ingest.assemble.closing import measure_reading
+from ingest.assemble.line.watch import likeliest_slip
+from ingest.assemble.line.weights import STOPPED, add_finding, give_weight, keep_loose, set_weight
+from ingest.assemble.measure_rules import agree
+from ingest.assemble.parts import Last, LineSlip, Measure, Ref, WeighedFish
+from ingest.commands import Command
+from ingest.records import Finding, Severity, Sound
+
+if TYPE_CHECKING:
+    from ingest.assemble.line.bench import LineBench
+
+LEAST_GAIN_BY_CREW = 3.0
+"""A crew that gives `shift` by itself knows that the line slipped; the weights only tell where (proposal)."""
+
+_WHY = "the line was off by one: shifted"
+
+
+def shift(bench: "LineBench", command: Command, ref: Ref) -> None:
+    """Move the weights by one from the fish on where the line slipped."""
+    line = bench.line
+    slip = line.slip or likeliest_slip(bench, LEAST_GAIN_BY_CREW)
+    if slip is None:
+        sentence = "No fish points to where the line slipped: 'shift' does nothing; look at the last weights."
+        bench.say("command_refused", Sound.TROUBLE, sentence, ref.at)
+        return
+    entries = [entry for entry in line.weighed if entry.number >= slip.number]
+    earlier = [entry for entry in line.weighed if entry.number < slip.number]
+    line.slip, line.again = None, None
+    if slip.kind == "missed":
+        done = _missed(bench, entries, ref)
+    else:
+        done = _extra(bench, entries, earlier[-1] if earlier else None, ref)
+    for entry in entries:
+        _settle(bench, entry, slip)
+    bench.say("line_shifted", Sound.SAVED, done, ref.at, number=slip.number, kind=slip.kind)
+
+
+def _missed(bench: "LineBench", entries: list[WeighedFish], ref: Ref) -> str:
+    """Each weight goes one fish on; the last one to the first that waits."""
+    carried: Measure | None = None
+    for entry in entries:
+        mine = entry.weight
+        set_weight(bench, entry, carried, _WHY)
+        carried = mine
+    assert carried is not None
+    first = entries[0]
+    bench.line.weighed.remove(first)
+    holder = give_weight(bench, carried, ref)
+    if holder is None:
+        holder = keep_loose(bench, carried, ref)
+    bench.line.last_weight = Last(replace(carried), holder)
+    return f"Shifted: fish {first.number} has no weight, the others from there on have their own."
+
+
+def _extra(bench: "LineBench", entries: list[WeighedFish], before: WeighedFish | None, ref: Ref) -> str:
+    """Each weight goes one fish back; the newest fish is to be weighed, and the first weight is nobody's."""
+    line = bench.line
+    weights = [entry.weight for entry in entries]
+    for entry, weight in zip(entries, [*weights[1:], None], strict=True):
+        set_weight(bench, entry, weight, _WHY)
+    last = entries[-1]
+    line.weighed.remove(last)
+    line.owed.insert(0, last)
+    surplus = weights[0]
+    assert surplus is not None
+    if before is not None and before.weight is not None and agree(bench, "weight", before.weight, surplus):
+        surplus.role = "repeat"
+        bench.attach(before.saved.record.fish_id, measure_reading("weight", surplus))
+        holder, what = before.saved.record.fish_id, f"fish {before.number} had been weighed twice"
+    else:
+        holder, what = keep_loose(bench, surplus, ref), f"{surplus.value:g} g belongs to no fish"
+    newest = entries[-2].weight if len(entries) > 1 else None
+    if newest is None:
+        line.last_weight = Last(replace(surplus), holder)
+    else:
+        line.last_weight = Last(replace(newest), entries[-2].saved.record.fish_id)
+    return f"Shifted: {what}. Fish {last.number} comes to the scale next."
+
+
+def _settle(bench: "LineBench", entry: WeighedFish, slip: LineSlip) -> None:
+    sentence = f"The line was off by one from fish {slip.number} on; the weights were shifted by one fish."
+    add_finding(bench, entry, Finding(STOPPED, Severity.NOTICE, sentence, settled=True))
+    if slip.earliest <= entry.number <= slip.latest and slip.earliest < slip.latest:
+        add_finding(
+            bench,
+            entry,
+            Finding(
+                "slip_place_uncertain",
+                Severity.NOTICE,
+                f"Where the line slipped, fish {slip.earliest} to {slip.latest}, is not sure: look at their weights.",
+                {"earliest": slip.earliest, "latest": slip.latest},
+            ),
+        )
