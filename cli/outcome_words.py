@@ -24,6 +24,7 @@ _TROUBLES = {
     Trouble.UNDERLOAD: "underload: less on it than nothing",
     Trouble.UNSETTLED: "does not come to rest, or the load changed",
     Trouble.NO_VALUE: "gives no value: look at its display",
+    Trouble.NOT_EMPTIED: "was not empty in between: empty the pan, then weigh again",
 }
 _STABLE = {True: "says stable", False: "moving", None: "says nothing of rest"}
 
@@ -45,7 +46,7 @@ def words(outcome: Outcome, keys: Mapping[str, Command]) -> str:
         case PanEmpty(empty_g=empty_g):
             return f"pan empty at {empty_g:g} g"
         case ScaleTrouble(trouble=trouble):
-            return f"TROUBLE: {_TROUBLES[trouble]}"
+            return f"TROUBLE: {_TROUBLES.get(trouble, trouble.value)}"
         case KeySeen(key=key):
             command = keys.get(key)
             return f"key {key}: {describe(command)}" if command else f"key {key}, no command has it"

@@ -90,7 +90,6 @@ def reading(database: Path) -> "Iterator[sqlite3.Connection]":
                 return
             with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
                 connection.backup(copy)
-                connection.close()
                 yield copy
     except sqlite3.Error as error:
         raise translate(error, database) from error

@@ -68,3 +68,9 @@ def test_the_page_stands_alone_whatever_the_codes_are(code: str, says: str) -> N
 def test_a_frame_for_the_tag_is_only_on_the_card_of_a_tag() -> None:
     assert "tag here" in card_sheet("bank", [Card("1", "next", "next", "tag")])
     assert "tag here" not in card_sheet("bank", [Card("1", "next", "next", "key")])
+
+
+def test_no_code_or_command_can_become_markup() -> None:
+    text = "<script>&amp;"
+    page = Page(card_sheet(text, [Card(text, text, text, text)]))
+    assert page.text.count(text) == 4  # what is said, the command, the door, the code
