@@ -76,7 +76,6 @@ class Engine:
         self.state = state or EngineState()
         self._lookup = lookup
         self._step = Step()
-        self._command = Ref("", 0, "", 0.0, "", b"")
         self.reconfigure(station)
 
     def reconfigure(self, station: Station) -> None:
@@ -462,6 +461,9 @@ class Engine:
             self._say(
                 "instrument_lost", Sound.TROUBLE, f"The {frame.source} is lost.{why}", ref.at, frame.source
             )
+            for name, bench in self.state.benches.items():
+                if bench.fish is not None and not self._reader_healthy(name):
+                    bench.fish.reader_lost = True
 
     def _do(self, command: Command, bench: str, ref: Ref) -> None:
         if self.state.survey is None and command.verb in OPENING_VERBS:

@@ -65,6 +65,7 @@ class Bench:
             species_from="selected" if state.species else "none",
             run_no=self.context.survey.run_no,
             untagged=state.untagged_next,
+            reader_lost=not self.context.reader_healthy,
         )
         state.fish = fish
         state.again = None

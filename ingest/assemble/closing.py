@@ -52,7 +52,8 @@ def tag_status(fish: OpenFish, context: Context) -> TagStatus:
     needs = needed_parts(
         context.protocol, fish.species, length.value if length else None, context.survey.weighed
     )
-    looked = context.reader_healthy and (fish.untagged or not needs.tag)
+    healthy = context.reader_healthy and not fish.reader_lost
+    looked = healthy and (fish.untagged or not needs.tag)
     return TagStatus.NONE_FOUND if looked and not fish.tags else TagStatus.NOT_SCANNED
 
 

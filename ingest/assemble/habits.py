@@ -6,7 +6,7 @@ measure there. It is no reason to hold anybody, but the office should look at it
 
 from typing import TYPE_CHECKING
 
-from ingest.assemble.parts import MeasureKind, OpenFish
+from ingest.assemble.parts import BenchState, MeasureKind, OpenFish
 from ingest.records import TagStatus
 
 if TYPE_CHECKING:
@@ -18,6 +18,12 @@ UNUSUAL_SHARE = 0.4  # an order used less often than this is not how this crew w
 
 _KINDS: tuple[MeasureKind, ...] = ("length", "weight")
 _WORDS = {"T": "tag", "L": "length", "W": "weight"}
+
+
+def tags_come_first(state: BenchState, kind: str) -> bool:
+    """Whether this crew usually reads tags of this kind (`new`, `found`) before it measures."""
+    habit = state.habits.get(kind, [])
+    return len(habit) >= ENOUGH and sum(order.startswith("T") for order in habit) > len(habit) / 2
 
 
 def note_order(bench: "Bench", fish: OpenFish) -> None:

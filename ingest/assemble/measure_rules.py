@@ -132,6 +132,15 @@ def _place(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure) 
     bench.touch(fish, measure.ref)
     if kind == "weight":
         bench.part_came(fish, "scale_")
+    saved = bench.state.saved
+    unseen = measure.empty_before_g is None  # a scale that never showed its empty pan may have said it twice
+    if kind == "weight" and unseen and saved is not None and saved.weight_g == measure.value:
+        bench.mark(
+            fish,
+            "weight_as_before",
+            f"{measure.value:g} g is the very weight of the fish before: look whether the scale said it twice.",
+            weight=measure.value,
+        )
     word, unit = _WORDS[kind]
     bench.say(
         "part_taken",

@@ -118,6 +118,7 @@ class OpenFish:
     confirmed: list[str] = field(
         default_factory=list
     )  # names of serious findings confirmed by measuring twice
+    reader_lost: bool = False  # the bench had no working tag reader at some time with this fish
     stored: bool = False  # an unclosed row of it is already on disk
     saved_t_s: float = 0.0
     line_no: int | None = None  # its number in a two-person line, from the measuring end on

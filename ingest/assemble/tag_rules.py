@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 from ingest.assemble.bench import describe
 from ingest.assemble.facts import missing_parts, recapture_facts
+from ingest.assemble.habits import tags_come_first
 from ingest.assemble.hold_rules import tag_was_reread
 from ingest.assemble.parts import OpenFish, Question, Ref, TagRead
 from ingest.records import AddFinding, Finding, PriorCapture, ReadingRecord, Severity, Sound, TagStatus
@@ -74,6 +75,8 @@ def _came_late(bench: "Bench", read: TagRead, ref: Ref) -> None:
     ):
         return
     untagged = saved.record.tag is None and not saved.record.tags
+    if tags_come_first(bench.state, "new"):
+        return
     if untagged and ref.t_s - saved.saved_t_s <= bench.context.rules.late_tag_s:
         bench.mark(
             fish,
@@ -314,6 +317,7 @@ def judge(bench: "Bench", tag: str, checked: bool, ref: Ref) -> TagRead:
         status = TagStatus.NEW
     else:
         status = TagStatus.UNKNOWN
+    # Without an inventory a code counts as new as if it were on one: the station said once that none is loaded.
     witnessed = checked or status is not TagStatus.UNKNOWN
     return TagRead(tag, ref, status, witnessed, prior=prior)
 
