@@ -109,11 +109,11 @@ class StationLoop:
         try:
             said = self._recorder.feed(Frame(0, t_s, "", item.name, item.data))
         except StoppingError:
-            self._recorder.keep_unread(item.name, item.data, t_s)
+            self._recorder.keep_unread(item.name, t_s)
             while not self._inbox.empty():
                 later = self._inbox.get_nowait()
                 if isinstance(later, Bytes):
-                    self._recorder.keep_unread(later.name, later.data, self._t_s(later.t_s))
+                    self._recorder.keep_unread(later.name, self._t_s(later.t_s), later.data)
             raise
         self._say(said)
 

@@ -59,6 +59,7 @@ class Recorder:
         self._store_told: type[StoreTrouble] | None = None
         self._journal_told: str | None = None
         self._unflushed = False
+        self._uncut: dict[str, bytes] = {}  # bytes taken that no frame holds yet
 
     @property
     def journal(self) -> JournalWriter | None:
@@ -74,7 +75,14 @@ class Recorder:
 
     def feed(self, frame: Frame) -> list[Announcement]:
         """One frame: bytes of an instrument, or an event."""
-        return self._take(self.engine.feed(frame))
+        if frame.data is None:
+            return self._take(self.engine.feed(frame))
+        source, uncut = frame.source, self._uncut
+        uncut[source] = uncut.get(source, b"") + frame.data
+        step = self.engine.feed(frame)
+        cut = sum(_size(one) for one in step.frames if one.source == source)
+        uncut[source] = uncut[source][cut:]
+        return self._take(step)
 
     def advance(self, t_s: float) -> list[Announcement]:
         """Time passed (journal time) and nothing arrived."""
@@ -92,12 +100,13 @@ class Recorder:
             self._flush()
         return [*self._journal_news(), *self._told(self.queue.retry(at_once=at_once))]
 
-    def keep_unread(self, source: str, data: bytes, t_s: float) -> None:
-        """Keep bytes in the journal as they are (event `unread`): nothing reads them by itself."""
+    def keep_unread(self, source: str, t_s: float, data: bytes = b"") -> None:
+        """Keep in the journal as they are (event `unread`) the bytes of this source that no frame holds, and
+        `data` behind them: nothing reads them by itself."""
         if self._journal is not None:
             n, t_s = self._journal.next_n, max(t_s, self._journal.last_t_s)
             at = self.engine.at(self.engine.state.time.t0_s + t_s)
-            body = {"data": data.decode("latin-1")}
+            body = {"data": (self._uncut.pop(source, b"") + data).decode("latin-1")}
             self._journal.append(Frame(n, t_s, at, source, None, "unread", body))
 
     def save_checkpoint(self) -> list[Announcement]:
@@ -209,6 +218,14 @@ def _what_cannot_wait(commit: Commit, kept: bool) -> list[Announcement]:
             )
     commit.announcements = waits
     return said
+
+
+def _size(frame: Frame) -> int:
+    """How many bytes of its instrument a frame holds."""
+    if frame.data is not None:
+        return len(frame.data)
+    piece = frame.body.get("data")
+    return len(piece) if frame.event == "piece" and isinstance(piece, str) else 0
 
 
 def _rows(step: Step, journal_id: str) -> Iterable[FrameRow]:

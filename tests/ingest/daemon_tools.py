@@ -29,11 +29,13 @@ def wait_for(condition: Callable[[], bool], what: str, alive: subprocess.Popen[s
         time.sleep(0.005)  # between two looks at the condition
 
 
-def quick_station(folder: Path) -> Path:
+def quick_station(folder: Path, database: str = "work-up.sqlite") -> Path:
     """A station for tests that do not wait: its scale sends one line for each weighing, and the bench takes
     two fish a few milliseconds apart for two."""
     swift = ("remeasure_s", "echo_s", "two_tags_s", "independent_s", "command_absent_s")
-    return write_station(folder, scale="scale_print_key", bench=dict.fromkeys(swift, 0.001))
+    return write_station(
+        folder, scale="scale_print_key", bench=dict.fromkeys(swift, 0.001), database=database
+    )
 
 
 def weighing(grams: float) -> bytes:
@@ -43,11 +45,16 @@ def weighing(grams: float) -> bytes:
 class Child:
     """The station of one file, its ports, and everything that it printed."""
 
-    def __init__(self, toml: Path, wrapper: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, toml: Path, *, wrapper: tuple[str, ...] = (), database: str = "work-up.sqlite", broken: str = ""
+    ) -> None:
+        """`wrapper` stands before the command, `broken` is Python that runs before the station does."""
         self.folder = toml.parent
-        self.database = self.folder / "work-up.sqlite"
+        self.database = self.folder / database
         self.printed = self.folder / "printed.txt"
+        self._program = f"{broken}\n{PROGRAM}"
         self._toml = toml
+        self._grams = 412.0
         self._wrapper = wrapper
         (self.folder / "ports").mkdir(exist_ok=True)
         self.ports = {name: Pty(self.folder / "ports" / name) for name in INSTRUMENTS}
@@ -59,7 +66,7 @@ class Child:
                 port.forget_reader()
         with open(self.printed, "a") as out:
             self.process = subprocess.Popen(
-                [*self._wrapper, sys.executable, "-c", PROGRAM, str(self._toml)],
+                [*self._wrapper, sys.executable, "-c", self._program, str(self._toml)],
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=subprocess.STDOUT,
@@ -73,7 +80,7 @@ class Child:
         """Every port is open and has given its first, cut line: what follows counts."""
         for port in self.ports.values():
             wait_for(lambda port=port: port.heard, "all ports open", self.process)  # type: ignore[misc]
-        wait_for(self._answers, "an answer", self.process)
+        wait_for(self.answers, "an answer", self.process)
         for port in self.ports.values():
             port.send(b"\r\n")
         with self.client() as client:
@@ -83,7 +90,8 @@ class Child:
                 self.process,
             )
 
-    def _answers(self) -> bool:
+    def answers(self) -> bool:
+        """Whether the station can be asked."""
         with contextlib.suppress(StationError), self.client():
             return True
         return False
@@ -103,11 +111,13 @@ class Child:
     def said(self) -> str:
         return self.printed.read_text() if self.printed.exists() else ""
 
-    def work_up(self, code: str, mm: int = 312, grams: float = 412.0) -> None:
+    def work_up(self, code: str, mm: int = 312) -> None:
         """One fish: its tag, its length and one weighing of a `scale_print_key`, each when the one before is in.
 
-        Three ports have three threads: sent together, the length may overtake the tag.
+        Three ports have three threads: sent together, the length may overtake the tag. The weights differ:
+        twice the same in a row would be one weighing printed twice. The first is 412 g.
         """
+        grams, self._grams = self._grams, self._grams + 1.5
         self.send("reader", tag(code), "TagSeen")
         self.send("board", length(mm), "LengthSeen")
         self.send("scale", weighing(grams), "WeightSettled")
@@ -137,9 +147,9 @@ class Child:
 
 
 @contextlib.contextmanager
-def station_on(toml: Path, wrapper: tuple[str, ...] = ()) -> Iterator[Child]:
+def station_on(toml: Path, **how: Any) -> Iterator[Child]:
     """A station that is ready; at the end it is gone, however the test ended."""
-    child = Child(toml, wrapper)
+    child = Child(toml, **how)
     try:
         child.start()
         yield child

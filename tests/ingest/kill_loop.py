@@ -76,7 +76,7 @@ def kill_loop(folder: Path, kills: int, seed: int = 0) -> Tally:
             tally.kills += 1
             _note_announced(child.folder, tally)
             child.start(ready=False)
-            wait_for(child._answers, "an answer after a kill", child.process)
+            wait_for(child.answers, "an answer after a kill", child.process)
         _wait_for_news(child, tally)
         crew.stop()
         if child.signal() != 0:
