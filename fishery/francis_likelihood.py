@@ -21,6 +21,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+GONE = 0.02
+"""One of the two spreads, in units of the other, below which it adds less than 0.04 % to the variance."""
+STEEP = 0.01
+"""Slope of -lnL per unit of a scaled parameter above which a search has not arrived."""
+
 
 @dataclass(frozen=True, slots=True)
 class Options:
@@ -121,7 +126,7 @@ def negative_log_likelihood(theta: NDArray[np.float64], data: Recaptures, layout
     return -float(np.sum(np.log(np.maximum(density, 1e-300))))
 
 
-def search(data: Recaptures, layout: Layout) -> tuple[NDArray[np.float64] | None, float]:
+def search(data: Recaptures, layout: Layout) -> tuple[NDArray[np.float64], float]:
     """Best of several starts: rates by a straight line through the yearly increments, four seasons."""
     time = data.t2 - data.t1
     # increments weighted by time: a short time says little about a year's growth
@@ -131,9 +136,8 @@ def search(data: Recaptures, layout: Layout) -> tuple[NDArray[np.float64] | None
     tilt = max(tilt, -0.9)
     rates = [max(float(middle), 1e-3) + tilt * (at - data.marked.mean()) for at in (data.alpha, data.beta)]
     rest = float(np.std(data.increment - columns @ [middle, tilt])) or 1.0
-    best: NDArray[np.float64] | None = None
-    lowest = math.inf
     corners = [(0.5, 0.0), (0.0, 0.5), (-0.5, 0.0), (0.0, -0.5)] if layout.options.season else [(0.0, 0.0)]
+    starts = []
     for share, nu in ((0.7, 0.2), (0.3, 0.5)):
         for one, other in corners:
             start = np.zeros(layout.size)
@@ -143,10 +147,10 @@ def search(data: Recaptures, layout: Layout) -> tuple[NDArray[np.float64] | None
                 start[layout.season : layout.season + 2] = one, other
             if layout.options.outliers:
                 start[layout.outliers] = -4.0
-            found = _descend(start, data, layout)
-            if found[1] < lowest - 1e-6:
-                best, lowest = found
-    return best, lowest
+            starts.append(start)
+    # of eight starts with a season the two best: the others lead to the same optimum or to a worse one
+    starts.sort(key=lambda start: negative_log_likelihood(start, data, layout))
+    return min((_descend(start, data, layout) for start in starts[:2]), key=lambda found: found[1])
 
 
 def _descend(
@@ -158,12 +162,12 @@ def _descend(
     def cost(free: NDArray[np.float64]) -> float:
         return negative_log_likelihood(free * size, data, layout)
 
-    found = minimize(cost, start / size, method="BFGS", options={"gtol": 1e-5})
-    if not found.success:
-        found = minimize(
-            cost, found.x, method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9, "maxiter": 4000}
+    found = minimize(cost, start / size, method="BFGS", jac="3-point", options={"gtol": 1e-4})
+    if np.abs(found.jac).max() > STEEP:
+        slow = minimize(
+            cost, found.x, method="Nelder-Mead", options={"xatol": 1e-6, "fatol": 1e-8, "maxiter": 4000}
         )
-        again = minimize(cost, found.x, method="BFGS", options={"gtol": 1e-5})
+        again = minimize(cost, slow.x, method="BFGS", jac="3-point", options={"gtol": 1e-4})
         found = again if again.fun <= found.fun else found
     return np.asarray(found.x * size, dtype=np.float64), float(found.fun)
 
@@ -176,42 +180,52 @@ def _sizes(theta: NDArray[np.float64], layout: Layout) -> NDArray[np.float64]:
     return size
 
 
-def curvature(
-    theta: NDArray[np.float64], data: Recaptures, layout: Layout, free: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Second derivatives of -lnL in the free parameters, by central differences."""
-    step = 1e-3 * _sizes(theta, layout)[free]
+def free_directions(theta: NDArray[np.float64], data: Recaptures, layout: Layout) -> NDArray[np.float64]:
+    """Columns: the directions, each about one unit long, in which the likelihood is no plane.
 
-    def at(*moves: tuple[int, float]) -> float:
-        moved = theta.copy()
-        for i, by in moves:
-            moved[free[i]] += by * step[i]
-        return negative_log_likelihood(moved, data, layout)
-
-    count = len(free)
-    bend = np.zeros((count, count))
-    here = at()
-    for i in range(count):
-        bend[i, i] = (at((i, 1)) - 2 * here + at((i, -1))) / step[i] ** 2
-        for j in range(i):
-            cross = at((i, 1), (j, 1)) - at((i, 1), (j, -1)) - at((i, -1), (j, 1)) + at((i, -1), (j, -1))
-            bend[i, j] = bend[j, i] = cross / (4 * step[i] * step[j])
-    return bend
-
-
-def at_the_edge(theta: NDArray[np.float64], data: Recaptures, layout: Layout) -> set[int]:
-    """Parameters so near to the end of their range that the likelihood is flat there: no curvature, no interval."""
+    Left out is a parameter so near to the end of its range that nothing depends on it any more: it gets no interval. Of a
+    season whose u is 1 the time of year w stays.
+    """
     s, nu = np.exp(theta[layout.spreads : layout.spreads + 2])
-    edge = set()
-    if s < 1e-4 * data.spread:
-        edge.add(layout.spreads)
-    if nu < 1e-3:
-        edge.add(layout.spreads + 1)
-    if layout.options.season and math.hypot(*season_of(theta, layout)) > 1 - 1e-3:
-        edge |= {layout.season, layout.season + 1}
+    mu = mean_increment(theta, layout, data.marked, data.t1, data.t2, data.group, data.alpha, data.beta)
+    between = nu * float(np.median(np.abs(mu))) if mu is not None else nu
+    gone = set()
+    if s < GONE * between:
+        gone.add(layout.spreads)
+    if between < GONE * s:
+        gone.add(layout.spreads + 1)
     if layout.options.outliers and theta[layout.outliers] < -9:
-        edge.add(layout.outliers)
-    return edge
+        gone.add(layout.outliers)
+    columns = np.diag(_sizes(theta, layout))
+    if layout.options.season and math.hypot(*season_of(theta, layout)) > 1 - 1e-3:
+        one, other = theta[layout.season : layout.season + 2]
+        columns[layout.season, layout.season], columns[layout.season + 1, layout.season] = -other, one
+        gone.add(layout.season + 1)
+    return columns[:, [i for i in range(layout.size) if i not in gone]]
+
+
+def covariance_of(theta: NDArray[np.float64], data: Recaptures, layout: Layout) -> NDArray[np.float64] | None:
+    """Inverse of the second derivatives of -lnL (central differences); 0 in the directions that are not free; None if
+    the likelihood has no peak here."""
+    directions = free_directions(theta, data, layout)
+    moves = 1e-3 * directions.T
+
+    def at(move: NDArray[np.float64]) -> float:
+        return negative_log_likelihood(theta + move, data, layout)
+
+    count = len(moves)
+    bend = np.zeros((count, count))
+    here = negative_log_likelihood(theta, data, layout)
+    for i, one in enumerate(moves):
+        bend[i, i] = at(one) - 2 * here + at(-one)
+        for j, other in enumerate(moves[:i]):
+            bend[i, j] = bend[j, i] = (
+                at(one + other) - at(one - other) - at(other - one) + at(-one - other)
+            ) / 4
+    bend /= 1e-6
+    if not np.all(np.isfinite(bend)) or np.min(np.linalg.eigvalsh(bend)) <= 0:
+        return None
+    return np.asarray(directions @ np.linalg.inv(bend) @ directions.T, dtype=np.float64)
 
 
 def linf_and_k(g_alpha: float, g_beta: float, alpha: float, beta: float) -> tuple[float, float]:

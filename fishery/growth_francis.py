@@ -18,8 +18,7 @@ from fishery.francis_likelihood import (
     Layout,
     Options,
     Recaptures,
-    at_the_edge,
-    curvature,
+    covariance_of,
     gradient,
     linf_and_k,
     search,
@@ -30,6 +29,8 @@ from fishery.intervals import LEVEL
 LEAST_RECAPTURES = 30
 """For two growth rates and two spreads (proposal)."""
 LEAST_OF_GROUP = 10
+UNTOLD = 3.0
+"""Standard error on the log or logit scale from which on the data tell nothing of a parameter: a factor of 20."""
 SOURCE = "Francis (1988)"
 METHOD = "maximum likelihood of the growth increments"
 
@@ -38,7 +39,8 @@ METHOD = "maximum likelihood of the growth increments"
 class FrancisFit:
     """`growth[group]` = (g_alpha, g_beta), mm per year. `linf`, `k` derived, by group.
 
-    s (mm), nu, and where asked for u, w (year; its interval may run over the turn of the year), m (mm), p. log_likelihood: natural log. aic: -2 lnL + 2 parameters.
+    s (mm), nu, and where asked for u, w (year; its interval may run over the turn of the year), m (mm), p.
+    log_likelihood: natural log. aic: -2 lnL + 2 parameters.
     alpha_mm, beta_mm as given. shortest_mm, longest_mm: lengths at marking behind it.
     """
 
@@ -111,7 +113,7 @@ def fit_francis(
     data = Recaptures(marked, gain, t1, t2, number, alpha_mm, beta_mm, float(np.ptp(gain)) or 1.0)
     layout = Layout(len(names), wished)
     theta, cost = search(data, layout)
-    if theta is None or cost >= 1e9:
+    if cost >= 1e9:
         return Refused(
             f"No curve of slowing growth fits the {n} fish.", "Recaptures of short and of long fish."
         )
@@ -127,15 +129,10 @@ def _told(
     level: float,
 ) -> FrancisFit | Refused:
     n = len(data.marked)
-    free = np.array(
-        [i for i in range(layout.size) if i not in at_the_edge(theta, data, layout)], dtype=np.int64
-    )
-    bend = curvature(theta, data, layout, free)
-    if not np.all(np.isfinite(bend)) or np.min(np.linalg.eigvalsh(bend)) <= 0:
+    covariance = covariance_of(theta, data, layout)
+    if covariance is None:
         wanted = "More recaptures, or a model with fewer parts."
         return Refused(f"The {n} fish do not determine all parameters of the model.", wanted)
-    covariance = np.zeros((layout.size, layout.size))
-    covariance[np.ix_(free, free)] = np.linalg.inv(bend)
     teller = _Teller(theta, covariance, layout, n, level)
     growth, linf, k = {}, {}, {}
     for i, name in enumerate(names):
@@ -207,11 +204,12 @@ class _Teller:
         """`function` of the parameters on the scale on which it is nearly normal, `back` from there to its unit."""
         middle, slope = function(self.theta), gradient(function, self.theta)
         error = math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
-        ends = [middle, *(middle + sign * float(ndtri((1 + self.level) / 2)) * error for sign in (-1, 1))]
-        value, low, high = (end if back is None else float(back(end)) for end in ends)
-        if error == 0:
+        value = middle if back is None else float(back(middle))
+        if error <= 1e-6 * max(abs(middle), 1e-3) or (back is not None and error > UNTOLD):
             edge = "At the edge of its range, where the curvature of the likelihood gives no interval."
             return Estimate(value, unit, self.n, None, METHOD, SOURCE, (edge,))
+        reach = float(ndtri((1 + self.level) / 2)) * error
+        low, high = (end if back is None else float(back(end)) for end in (middle - reach, middle + reach))
         interval = Interval(low, high, self.level, "normal, from the curvature of the likelihood")
         return Estimate(value, unit, self.n, interval, METHOD, SOURCE)
 

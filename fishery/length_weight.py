@@ -22,6 +22,8 @@ USUAL_SLOPES = (2.5, 3.5)
 """Range of b among 3,929 relations of 1,773 species (Froese 2006, abstract)."""
 TUKEY = 4.685
 """Constant of the biweight for 95 % efficiency at the normal (Beaton and Tukey 1974, from memory)."""
+MAD_EFFICIENCY = 0.37
+"""Of the median absolute residual against the standard deviation, at the normal (Huber 1981, from memory)."""
 START_PAIRS = 500
 
 
@@ -31,12 +33,14 @@ class LengthWeight:
 
     sd: scatter of fish about the line (log10). correction: factor from the median to the mean weight (Sprugel 1983),
     exp((ln(10) sd)^2 / 2). centre_x, level_se, slope_se: standard error of the line at the mean of x, and of the slope.
+    sd_df: degrees of freedom that sd is worth.
     doubted: fish with less than half a vote (robust fit only).
     """
 
     log10_a: Estimate
     b: Estimate
     sd: float
+    sd_df: float
     r2: float
     n: int
     correction: float
@@ -73,6 +77,8 @@ def fit_relation(
         return Refused(f"{n} fish{span}, measured and weighed.", wanted)
     x, y = np.log10(lengths), np.log10(weights)
     line = robust_line(x, y) if robust else plain_line(x, y)
+    # two parameters were fitted: the plain sd has allowed for them, the median of the residuals has not
+    sd = line.sd * math.sqrt(n / (n - 2)) if robust else line.sd
     t = t_quantile(n - 2, level)
     interval_name = f"t interval, {n - 2} degrees of freedom"
     log10_a = line.level - line.slope * line.centre
@@ -92,10 +98,11 @@ def fit_relation(
     return LengthWeight(
         estimate(log10_a, a_se),
         estimate(line.slope, line.slope_se),
-        line.sd,
+        sd,
+        (n - 2) * (MAD_EFFICIENCY if robust else 1),
         line.r2,
         n,
-        math.exp((math.log(10) * line.sd) ** 2 / 2),
+        math.exp((math.log(10) * sd) ** 2 / 2),
         length_type,
         float(lengths.min()),
         float(lengths.max()),
@@ -122,9 +129,11 @@ def expected_weight(
     off = math.log10(length_mm) - relation.centre_x
     log_weight = relation.log10_a.value + relation.b.value * math.log10(length_mm)
     variance = relation.level_se**2 + (relation.slope_se * off) ** 2
+    df: float = relation.n - 2
     if kind == "one fish":
         variance += relation.sd**2
-    half = t_quantile(relation.n - 2, level) * math.sqrt(variance)
+        df = relation.sd_df
+    half = t_quantile(df, level) * math.sqrt(variance)
     factor = relation.correction if kind == "mean" else 1.0
     interval = Interval(
         factor * 10 ** (log_weight - half),
