@@ -75,11 +75,13 @@ MEASUREMENTS: Mapping[str, Measurement] = {
 }
 
 
-def machine() -> str:
-    """What the numbers were taken on."""
+def machine(load: float) -> str:
+    """What the numbers were taken on; `load` is the load average before the first measurement."""
+    cores = os.cpu_count() or 1
+    busy = " (busy with other work: worth little, most of all where the disk is in it)"
     return (
-        f"{os.cpu_count()} cores ({platform.machine()}), load {os.getloadavg()[0]:.1f}, Python "
-        f"{platform.python_version()}, SQLite {sqlite3.sqlite_version}"
+        f"{cores} cores ({platform.machine()}), load {load:.1f}{busy if load > cores / 4 else ''}, "
+        f"Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}"
     )
 
 
@@ -111,6 +113,7 @@ def main(arguments: list[str] | None = None, measurements: Mapping[str, Measurem
         "--folder", type=Path, default=FOLDER, help="where to work: the disk that is measured"
     )
     options = parser.parse_args(arguments)
+    load = os.getloadavg()[0]
     lines, failures = measure(
         {name: measurements[name] for name in options.only or measurements},
         QUICK if options.quick else Sizes(),
@@ -119,13 +122,13 @@ def main(arguments: list[str] | None = None, measurements: Mapping[str, Measurem
     )
     if options.json:
         found = {
-            "machine": machine(),
+            "machine": machine(load),
             "lines": [{**asdict(line), "holds": line.holds} for line in lines],
             "failures": failures,
         }
         print(json.dumps(found, indent=2))
     else:
-        print(machine())
+        print(machine(load))
         print(table(lines))
         print(*failures, sep="\n", end="\n" if failures else "")
     return int(bool(failures) or any(line.holds is False for line in lines))
