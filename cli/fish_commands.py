@@ -36,7 +36,7 @@ def history(
         raise RefusedError(str(error)) from None
     target = find_target(config, db)
     with reading(target.database) as connection:
-        found = fish_history(connection, code)
+        found = fish_history(connection, code, target.database)
     if as_json:
         say_json(found)
         return

@@ -1,10 +1,13 @@
 """What people ask of the records, as rows ready for text and JSON. Reads one connection, changes nothing."""
 
 import sqlite3
+from pathlib import Path
 from typing import Any
 
 from cli.errors import RefusedError
 from cli.show import escaped
+from ingest.store.history import animal_history
+from ingest.store.lookup import Lookup
 
 Row = dict[str, Any]
 
@@ -14,13 +17,6 @@ _FISH = """SELECT f.fish_id, f.worked_up_at, f.bench, f.water, f.survey_id, f.ru
 FROM fish_all AS f WHERE (:survey IS NULL OR f.survey_id = :survey)
     AND (:status IS NULL AND f.void = 0 OR f.status = :status)
 ORDER BY rtrim(f.worked_up_at, 'Z'), f.fish_id"""
-
-_CAPTURES = """SELECT DISTINCT at, water, survey_id, species, length_mm, weight_g, days_since, mm_since, g_since,
-    relative_weight, fate, fish_id, individual_id
-FROM tag_history
-WHERE tag = :tag OR individual_id IN
-    (SELECT individual_id FROM tag_history WHERE tag = :tag AND individual_id IS NOT NULL)
-ORDER BY rtrim(at, 'Z'), fish_id"""
 
 _SURVEYS = """SELECT s.survey_id, s.name, s.water, s.station, s.protocol, s.opened_at, s.closed_at, s.provisional,
     (SELECT count(*) FROM run AS r WHERE r.survey_id = s.survey_id) AS n_runs,
@@ -72,25 +68,23 @@ def fish_list(connection: sqlite3.Connection, survey: str | None, status: str | 
     return rows(connection, _FISH, {"survey": survey, "status": status})
 
 
-def fish_history(connection: sqlite3.Connection, tag: str) -> Row:
+def fish_history(connection: sqlite3.Connection, tag: str, database: Path) -> Row:
     """Everything known of the animal with this tag (canonical): captures, sightings, whether the tag is held."""
-    captures: dict[tuple[str | None, str], Row] = {}
-    for row in rows(connection, _CAPTURES, {"tag": tag}):
-        captures.setdefault((row["fish_id"], row["at"]), row)
-    tags = rows(
-        connection,
-        "SELECT DISTINCT tag FROM tag_history WHERE individual_id IN "
-        "(SELECT individual_id FROM tag_history WHERE tag = ?) ORDER BY tag",
-        (tag,),
-    )
+    captures = animal_history(Lookup(connection, database), tag)
+    individuals = {one["individual_id"] for one in captures} - {None}
+    tags = {tag}
+    for individual in individuals:
+        for table in ("fish_all", "prior_capture"):
+            query = f"SELECT DISTINCT tag FROM {table} WHERE individual_id = ? AND tag IS NOT NULL"
+            tags.update(row["tag"] for row in rows(connection, query, (individual,)))
     sightings = rows(
         connection, "SELECT at, instrument, why FROM sighting WHERE tag = ? ORDER BY rtrim(at, 'Z')", (tag,)
     )
     held = rows(connection, "SELECT source FROM tag_inventory WHERE tag = ? ORDER BY source", (tag,))
     return {
         "tag": tag,
-        "tags_of_the_animal": [row["tag"] for row in tags] or [tag],
-        "captures": list(captures.values()),
+        "tags_of_the_animal": sorted(tags),
+        "captures": captures,
         "sightings": sightings,
         "inventory": [row["source"] for row in held],
     }

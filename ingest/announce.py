@@ -123,14 +123,16 @@ class Announcer:
         self._terminal = terminal
 
     def say(self, announcements: list[Announcement]) -> None:
-        for one in announcements:
-            fields = plain(one)
-            grave = logging.WARNING if one.sound is Sound.TROUBLE else logging.INFO
-            log.log(grave, one.sentence, extra={"said": fields})
-            if self._terminal is not None:
-                self._terminal.show(one)
+        """The crew first: pages and terminal hear it before the log file is written."""
+        told = [(one, plain(one)) for one in announcements]
+        for _, fields in told:
             for listener in self.listeners:
                 listener(fields)
+        for one, fields in told:
+            if self._terminal is not None:
+                self._terminal.show(one)
+            grave = logging.WARNING if one.sound is Sound.TROUBLE else logging.INFO
+            log.log(grave, one.sentence, extra={"said": fields})
 
 
 def plain(announcement: Announcement) -> dict[str, object]:

@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from drivers.tags import TagCodeError, parse_tag
@@ -16,6 +16,7 @@ from ingest.control import error
 from ingest.recorder import Recorder
 from ingest.store import Store, StoreTrouble
 from ingest.store.errors import translate
+from ingest.store.history import animal_history
 
 MOST_FISH = 1000
 _FISH = "SELECT * FROM fish_all WHERE survey_id = coalesce(?1, survey_id) ORDER BY worked_up_at DESC LIMIT ?2"
@@ -160,7 +161,7 @@ class Answers:
             tag = parse_tag(written).text
         except TagCodeError as refused:
             return error(f"{refused}")
-        return {"ok": True, "tag": tag, "captures": [asdict(one) for one in self.store.lookup.captures(tag)]}
+        return {"ok": True, "tag": tag, "captures": animal_history(self.store.lookup, tag)}
 
     def _trace(self, request: Mapping[str, Any]) -> dict[str, object]:
         fish_id = request.get("fish_id")

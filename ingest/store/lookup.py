@@ -126,6 +126,11 @@ class Lookup:
             findings=tuple(_finding(finding) for finding in findings),
         )
 
+    def relative_weight(self, fish_id: str | None) -> float | None:
+        """The relative weight (%) of a fish as its amendments leave it; None without a fish or a value."""
+        rows = self._all("SELECT relative_weight FROM fish_all WHERE fish_id = ?", fish_id) if fish_id else []
+        return rows[0][0] if rows else None
+
     def last_run_no(self, survey_id: str) -> int | None:
         """The highest run number of the survey."""
         found: int | None = self._all("SELECT max(run_no) FROM run WHERE survey_id = ?", survey_id)[0][0]

@@ -49,7 +49,7 @@ def ask_histories(folder: Path, rounds: int, fish_count: int, asks: int) -> list
         questions: dict[str, Callable[[str], int]] = {
             BARE: lambda tag: len(connection.execute(_BARE_QUERY, (tag,)).fetchall()),
             LOOKUP: lambda tag: _captures_and_growth(lookup, tag),
-            COMMAND: lambda tag: len(fish_history(connection, tag)["captures"]),
+            COMMAND: lambda tag: len(fish_history(connection, tag, path)["captures"]),
         }
         contestants = {
             name: partial(_one_round, connection, ask, tags, asks) for name, ask in questions.items()
