@@ -50,6 +50,7 @@ class CommitQueue:
         self._most_waiting = most_waiting
         self._waiting: deque[Commit] = deque()
         self._group: list[Commit] | None = None
+        self._group_lost = False
         self._delay_s = FIRST_RETRY_S
         self._retry_s: float | None = None
 
@@ -132,6 +133,7 @@ class CommitQueue:
         for commit in group:
             self._waiting.append(commit)
             self.unstored.add(commit.changes)
+        self._group_lost = True
         self._failed(trouble)
 
     def _store_waiting(self) -> Outcome:
@@ -139,6 +141,7 @@ class CommitQueue:
         while self._waiting:
             commit = self._waiting[0]
             try:
+                self._forget_lost_group()
                 self._store_one(commit, outcome)
             except StoreTrouble as trouble:
                 if self.unstored.empty:
@@ -149,6 +152,13 @@ class CommitQueue:
         self.unstored.clear()
         self.trouble, self._retry_s, self._delay_s = None, None, FIRST_RETRY_S
         return outcome
+
+    def _forget_lost_group(self) -> None:
+        """The store takes nothing more until somebody has seen that a group was lost: all of it waits here."""
+        if self._group_lost:
+            self._store.begin_batch()
+            self._store.end_batch()
+            self._group_lost = False
 
     def _store_one(self, commit: Commit, outcome: Outcome) -> None:
         try:

@@ -21,6 +21,7 @@ class Unstored:
         self.fish: dict[str, FishRecord] = {}
         self.amended: dict[str, dict[str, str | None]] = {}
         self.waters: dict[str, str | None] = {}  # of every survey that was seen, stored or not
+        self.closed: set[str] = set()  # those of them that are closed
 
     def add(self, changes: Sequence[Change]) -> None:
         """These changes wait from now on."""
@@ -34,6 +35,8 @@ class Unstored:
         for change in changes:
             if isinstance(change, SaveSurvey):
                 self.waters[change.survey_id] = change.water
+                if change.closed_at is not None:
+                    self.closed.add(change.survey_id)
 
     def clear(self) -> None:
         """Everything is stored now."""
@@ -123,18 +126,26 @@ class OverlayLookup:
             if mine:
                 return max(mine, key=lambda fish: (_instant(fish.worked_up_at), fish.fish_id)).fish_id
         stored = self._base.in_survey(survey_id, tag)
-        return None if stored is not None and waiting.is_void(stored) else stored
+        if stored is None or not waiting.is_void(stored):
+            return stored
+        others = [one for one in self.captures(tag, None) if one.survey_id == survey_id and one.fish_id]
+        return others[-1].fish_id if others else None
 
     def inventory(self, tag: str) -> Literal["unused", "used"] | None:
         stored = self._base.inventory(tag)
         if stored is None or self._unstored.empty:
             return stored
-        return "used" if self.captures(tag, None) else "unused"
+        waiting = self._unstored
+        # A survey that nobody saw since the start is an old one.
+        now = {survey for survey in waiting.waters if survey not in waiting.closed}
+        return "used" if any(one.survey_id not in now for one in self.captures(tag, None)) else "unused"
 
     def inventory_loaded(self) -> bool:
         return self._base.inventory_loaded()
 
     def length_weights(self, water: str, species: str, before: str) -> list[tuple[float, float]]:
+        """Waiting amendments of fish that are stored do not count here: such a fish is of the survey now
+        open, and a relation rests on earlier ones."""
         pairs = self._base.length_weights(water, species, before)
         waiting = self._unstored
         for fish in waiting.fish.values():
