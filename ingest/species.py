@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Literal, Self, TypeVar
 
@@ -63,7 +64,7 @@ class Equation(_Table):
     confidence: Confidence
     note: str | None = None
 
-    @property
+    @cached_property
     def line(self) -> StandardWeight:
         return StandardWeight(
             self.log10_a, self.b, self.c, self.min_mm, self.max_mm, self.length_type, self.source
@@ -217,6 +218,12 @@ class Species(SpeciesFile):
     @property
     def max_weight_g(self) -> float | None:
         return self.ceiling.weight_g if self.ceiling else None
+
+    @cached_property
+    def recommended(self) -> StandardWeight | None:
+        """The line of `equation()`."""
+        equation = self.equation()
+        return equation.line if equation else None
 
     def equation(self, group: str | None = None) -> Equation | None:
         """The standard weight equation to use for fish of `group` ("lentic", "lotic", "female" ...).

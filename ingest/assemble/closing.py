@@ -10,12 +10,12 @@ from ingest.assemble.facts import (
     equation_of,
     fish_findings,
     missing_parts,
+    needs_of,
     prior_of,
     standard_weight_of,
 )
 from ingest.assemble.parts import Measure, MeasureKind, OpenFish, TagRead
 from ingest.checks import FishFacts, check_fish, too_coarse
-from ingest.protocol import needed_parts
 from ingest.records import (
     AddFinding,
     Amend,
@@ -48,10 +48,7 @@ def tag_status(fish: OpenFish, context: Context) -> TagStatus:
     read = fish.tag_read(fish.tag)
     if read is not None:
         return read.status
-    length = fish.used("length")
-    needs = needed_parts(
-        context.protocol, fish.species, length.value if length else None, context.survey.weighed
-    )
+    needs = needs_of(fish, context)
     healthy = context.reader_healthy and not fish.reader_lost
     looked = healthy and (fish.untagged or not needs.tag)
     return TagStatus.NONE_FOUND if looked and not fish.tags else TagStatus.NOT_SCANNED

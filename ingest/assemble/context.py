@@ -4,7 +4,7 @@ All of it is passed in; nothing here reads a clock, a file or a database.
 """
 
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 from fishery.single import Relation
 from ingest.assemble.settings import BenchRules
@@ -56,7 +56,10 @@ class SurveyState:
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """Everything around one step of one bench."""
+    """Everything around one step of one bench.
+
+    memo: what was already worked out in this step, by the values that it follows from (see `facts`).
+    """
 
     station: str
     rules: BenchRules
@@ -68,6 +71,7 @@ class Context:
     length_type: str
     reader_healthy: bool
     clock_doubtful: bool
+    memo: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
 
     def species(self, slug: str | None) -> Species | None:
         return self.book.get(slug) if slug else None

@@ -1,5 +1,7 @@
 """What follows from the parts of a fish: what is missing, what the checks say, how it grew."""
 
+from dataclasses import replace
+
 from fishery.single import (
     Relation,
     StandardWeight,
@@ -13,16 +15,25 @@ from fishery.single import (
 from ingest.assemble.context import Context
 from ingest.assemble.parts import Measure, OpenFish
 from ingest.checks import FishFacts, check_fish, scale_off_zero
-from ingest.protocol import needed_parts
+from ingest.protocol import Needs, needed_parts
 from ingest.records import Finding, Part, PriorCapture, Severity
+
+
+def needs_of(fish: OpenFish, context: Context) -> Needs:
+    """What the protocol asks of this fish, its length being what it is."""
+    length = fish.used("length")
+    length_mm = length.value if length else None
+    key = ("needs", fish.fish_id, fish.species, length_mm)
+    if key not in context.memo:
+        context.memo[key] = needed_parts(context.protocol, fish.species, length_mm, context.survey.weighed)
+    needs: Needs = context.memo[key]
+    return needs
 
 
 def missing_parts(fish: OpenFish, context: Context) -> set[Part]:
     """The parts that the protocol asks of this fish and that are not there (nor waived by the crew)."""
     length = fish.used("length")
-    needs = needed_parts(
-        context.protocol, fish.species, length.value if length else None, context.survey.weighed
-    )
+    needs = needs_of(fish, context)
     missing: set[Part] = set()
     if needs.tag and not fish.untagged and fish.tag is None:
         missing.add(Part.TAG)
@@ -57,24 +68,41 @@ def fish_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
 def value_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
     """What the checks say of the values as they stand. A finding that was confirmed by measuring twice is settled."""
     length, weight = fish.used("length"), fish.used("weight")
-    species = context.species(fish.species)
-    facts = FishFacts(
-        species=species,
-        length_mm=length.value if length else None,
-        weight_g=weight.value if weight else None,
-        weight_division_g=weight.division if weight else 1.0,
-        standard_weight_g=standard_weight_of(fish.species, length.value if length else None, context),
-        relation=local_relation(fish.species, context),
-        tag=fish.tag,
-        prior=prior_of(fish),
-        species_by_crew=fish.species_from == "command",
-        at=fish.last.at,
-        equation=equation_of(fish.species, context),
+    length_mm = length.value if length else None
+    weight_g = weight.value if weight else None
+    by_crew = fish.species_from == "command"
+    confirmed = tuple(fish.confirmed)
+    key = (
+        "values",
+        fish.fish_id,
+        fish.species,
+        by_crew,
+        length_mm,
+        weight_g,
+        fish.tag,
+        fish.last.at,
+        confirmed,
     )
-    return tuple(
-        Finding(f.name, f.severity, f.sentence, f.numbers, f.suspects, f.proposes, f.name in fish.confirmed)
-        for f in check_fish(facts, context.limits)
-    )
+    if key not in context.memo:
+        facts = FishFacts(
+            species=context.species(fish.species),
+            length_mm=length_mm,
+            weight_g=weight_g,
+            weight_division_g=weight.division if weight else 1.0,
+            standard_weight_g=standard_weight_of(fish.species, length_mm, context),
+            relation=local_relation(fish.species, context),
+            tag=fish.tag,
+            prior=prior_of(fish),
+            species_by_crew=by_crew,
+            at=fish.last.at,
+            equation=equation_of(fish.species, context),
+        )
+        context.memo[key] = tuple(
+            replace(found, settled=True) if found.name in confirmed else found
+            for found in check_fish(facts, context.limits)
+        )
+    findings: tuple[Finding, ...] = context.memo[key]
+    return findings
 
 
 def standard_weight_of(slug: str | None, length_mm: float | None, context: Context) -> float | None:
@@ -86,10 +114,8 @@ def standard_weight_of(slug: str | None, length_mm: float | None, context: Conte
 def equation_of(slug: str | None, context: Context) -> StandardWeight | None:
     """The species' recommended equation; None without one, or for another length type than this bench measures."""
     species = context.species(slug)
-    equation = species.equation() if species else None
-    if equation is None or equation.line.length_type != context.length_type:
-        return None
-    return equation.line
+    line = species.recommended if species else None
+    return line if line is not None and line.length_type == context.length_type else None
 
 
 def local_relation(slug: str | None, context: Context) -> Relation | None:
@@ -100,9 +126,8 @@ def local_relation(slug: str | None, context: Context) -> Relation | None:
     if slug not in survey.relations:
         pairs = context.lookup.length_weights(survey.water, slug, survey.opened_at)
         species = context.species(slug)
-        equation = species.equation() if species else None
         survey.relations[slug] = fit_length_weight(
-            [mm for mm, _ in pairs], [g for _, g in pairs], equation.line if equation else None
+            [mm for mm, _ in pairs], [g for _, g in pairs], species.recommended if species else None
         )
     return survey.relations[slug]
 

@@ -57,6 +57,7 @@ class TagRead:
     count: int = 1
     last_t_s: float = 0.0
     alone: int = 0
+    stock: Literal["unused", "used"] | None = None  # what the inventory says of it
     prior: tuple[PriorCapture, ...] = ()
 
     def __post_init__(self) -> None:
@@ -127,10 +128,10 @@ class OpenFish:
         return self.lengths if kind == "length" else self.weights
 
     def used(self, kind: MeasureKind) -> Measure | None:
-        return next((m for m in reversed(self.trail(kind)) if m.role == "used"), None)
+        return _newest(self.lengths if kind == "length" else self.weights, "used")
 
     def candidate(self, kind: MeasureKind) -> Measure | None:
-        return next((m for m in reversed(self.trail(kind)) if m.role == "candidate"), None)
+        return _newest(self.lengths if kind == "length" else self.weights, "candidate")
 
     def tag_read(self, tag: str | None) -> TagRead | None:
         return next((r for r in self.tags if r.tag == tag), None)
@@ -141,6 +142,13 @@ class OpenFish:
     def measures(self) -> Iterator[tuple[MeasureKind, Measure]]:
         yield from (("length", m) for m in self.lengths)
         yield from (("weight", m) for m in self.weights)
+
+
+def _newest(trail: list[Measure], role: ReadingRole) -> Measure | None:
+    for measure in reversed(trail):  # a plain loop: this is asked dozens of times for each fish
+        if measure.role == role:
+            return measure
+    return None
 
 
 @dataclass(slots=True)
@@ -183,14 +191,28 @@ class WeighedFish:
 
 
 @dataclass(slots=True)
+class Last:
+    """The newest measure of a kind on a two-person line and whose it is: what an echo is compared with."""
+
+    measure: Measure
+    fish_id: str
+
+
+@dataclass(slots=True)
 class LineSlip:
-    """The line is off by one from fish number `number` on (see `fishery.alignment.Slip`), until somebody decides."""
+    """The line is off by one from fish number `number` on (see `fishery.alignment.Slip`), until somebody decides.
+
+    loose: the weight that came when no fish waited, kept as a parked fish: the own weight of fish `upto`, after which
+    the pairing was right again.
+    """
 
     kind: Literal["missed", "extra"]
     number: int
     earliest: int
     latest: int
     sentence: str
+    loose: Last | None = None
+    upto: int | None = None
 
 
 @dataclass(slots=True)
@@ -200,14 +222,6 @@ class LineAgain:
     kind: MeasureKind
     fish_id: str
     t_s: float
-
-
-@dataclass(slots=True)
-class Last:
-    """The newest measure of a kind on a two-person line and whose it is: what an echo is compared with."""
-
-    measure: Measure
-    fish_id: str
 
 
 @dataclass(slots=True)

@@ -188,7 +188,7 @@ def _first_tag(bench: "Bench", fish: OpenFish, tag: str, checked: bool, ref: Ref
         else:
             _already_done(bench, read, ref)
         return
-    just_inserted = bench.context.lookup.inventory(tag) == "unused" and read.status is TagStatus.NEW
+    just_inserted = read.stock == "unused" and read.status is TagStatus.NEW
     late_allowed = rules.tags in ("last", "any") or (rules.tags == "found_first" and just_inserted)
     if has_measures and (not late_allowed or _parked_with(bench, tag)):
         bench.close_as_it_is(fish, "found_tag_opens_next", ref)
@@ -275,7 +275,7 @@ def _book(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
         bench.mark(
             fish, "tag_from_elsewhere", f"Tag {read.tag} is neither in the inventory nor in the history."
         )
-    if bench.context.lookup.inventory(read.tag) == "used" and not read.prior:
+    if read.stock == "used" and not read.prior:
         bench.mark(
             fish,
             "tag_used_before",
@@ -319,7 +319,7 @@ def judge(bench: "Bench", tag: str, checked: bool, ref: Ref) -> TagRead:
         status = TagStatus.UNKNOWN
     # Without an inventory a code counts as new as if it were on one: the station said once that none is loaded.
     witnessed = checked or status is not TagStatus.UNKNOWN
-    return TagRead(tag, ref, status, witnessed, prior=prior)
+    return TagRead(tag, ref, status, witnessed, stock=stock, prior=prior)
 
 
 def resume(bench: "Bench", fish: OpenFish, ref: Ref) -> None:

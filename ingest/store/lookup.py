@@ -48,6 +48,7 @@ class Lookup:
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._connection = connection
         self._path = path
+        self._own_of: tuple[str, int, dict[str, Any]] = ("", -1, {})
 
     def captures(self, tag: str, before: str | None = None) -> tuple[PriorCapture, ...]:
         """Every known capture of the animal with this tag, oldest first: closed fish, and captures from
@@ -56,9 +57,7 @@ class Lookup:
         Goes over a re-tagging: captures of the same individual under another tag count, and so does a second
         tag. `before` (RFC 3339 UTC) leaves out what was not earlier.
         """
-        own = {row[-1]: row for row in self._all(_OWN_BY_TAG, tag)}
-        for (fish_id,) in self._all(_BY_SECOND_TAG, tag):
-            own.update((row[-1], row) for row in self._all(_OWN_BY_ID, fish_id))
+        own = dict(self._own(tag))
         prior = {row[-1]: row for row in self._all(_PRIOR_BY_TAG, tag)}
         individuals = {row[7] for row in (*own.values(), *prior.values())} - {None}
         for individual in individuals:
@@ -72,10 +71,7 @@ class Lookup:
 
     def in_survey(self, survey_id: str, tag: str) -> str | None:
         """The closed fish of this survey that bears the tag (the last one, if there are several)."""
-        rows = self._all(_OWN_BY_TAG, tag)
-        for (fish_id,) in self._all(_BY_SECOND_TAG, tag):
-            rows += self._all(_OWN_BY_ID, fish_id)
-        mine = [row for row in rows if row[2] == survey_id]
+        mine = [row for row in self._own(tag).values() if row[2] == survey_id]
         if not mine:
             return None
         last: str = max(mine, key=lambda row: (_instant(row[0]), row[-1]))[-1]
@@ -158,6 +154,16 @@ class Lookup:
         """The checkpoint of the last commit that had one."""
         rows = self._all('SELECT state, journal_file, "offset", n FROM checkpoint')
         return Checkpoint(*rows[0]) if rows else None
+
+    def _own(self, tag: str) -> dict[str, Any]:
+        """This database's captures of a tag by fish. One read of a tag asks several questions about it."""
+        known, writes, own = self._own_of
+        if known != tag or writes != self._connection.total_changes:
+            own = {row[-1]: row for row in self._all(_OWN_BY_TAG, tag)}
+            for (fish_id,) in self._all(_BY_SECOND_TAG, tag):
+                own.update((row[-1], row) for row in self._all(_OWN_BY_ID, fish_id))
+            self._own_of = (tag, self._connection.total_changes, own)
+        return own
 
     def _all(self, query: str, *parameters: str | None) -> list[Any]:
         # Fetched at once: a cursor left half read would hold a lock against the next commit.
