@@ -84,12 +84,12 @@ def relative_weights(
     lengths, weights = floats("lengths_mm", lengths_mm), floats("weights_g", weights_g)
     same_length(lengths_mm=lengths, weights_g=weights)
     lengths, foreign, converted = _in_type(equation.length_type, lengths, length_types, conversions or {})
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         x = np.log(lengths)
         # natural logarithms: numpy's exp is several times faster than its 10 ** x
         log_ws = (equation.log10_a * math.log(10)) + (equation.b + equation.c / math.log(10) * x) * x
         wr = weights * np.exp(math.log(100) - log_ws)
-        usable = (lengths > 0) & (weights > 0) & (lengths < np.inf) & (weights < np.inf)
+        usable = (lengths > 0) & (weights > 0) & np.isfinite(wr)
         coarse = _too_coarse(log_ws, scale_divisions_g)
     why = np.zeros(len(lengths), dtype=np.uint8)
     marks = [(coarse, Why.TOO_COARSE)] if coarse is not None else []

@@ -32,6 +32,10 @@ LEAST_OF_GROUP = 10
 UNTOLD = 3.0
 """Standard error on the log or logit scale from which on the data tell nothing of a parameter: a factor of 20."""
 SOURCE = "Francis (1988)"
+TAGGED = (
+    "Growth of tagged fish, which may be less than that of others: Francis and Francis (1992, abstract) found 2.7-3.3 times "
+    "as much from length frequencies of rig."
+)
 METHOD = "maximum likelihood of the growth increments"
 
 
@@ -207,11 +211,11 @@ class _Teller:
         value = middle if back is None else float(back(middle))
         if error <= 1e-6 * max(abs(middle), 1e-3) or (back is not None and error > UNTOLD):
             edge = "At the edge of its range, where the curvature of the likelihood gives no interval."
-            return Estimate(value, unit, self.n, None, METHOD, SOURCE, (edge,))
+            return Estimate(value, unit, self.n, None, METHOD, SOURCE, (edge, TAGGED))
         reach = float(ndtri((1 + self.level) / 2)) * error
         low, high = (end if back is None else float(back(end)) for end in (middle - reach, middle + reach))
         interval = Interval(low, high, self.level, "normal, from the curvature of the likelihood")
-        return Estimate(value, unit, self.n, interval, METHOD, SOURCE)
+        return Estimate(value, unit, self.n, interval, METHOD, SOURCE, (TAGGED,))
 
 
 def choose_francis(

@@ -60,7 +60,7 @@ def fit_relation(
     """Least squares in log10-log10 (Ricker 1975, from memory), or Tukey's biweight about it.
 
     robust: iterated least squares with biweights (c = 4.685) from the repeated medians line (Siegel 1982), scale from
-    the median absolute residual, standard errors after Huber (1981, eq. 6.5-6.6, from memory): a few slips and swapped
+    the median absolute residual, standard errors after Huber (1981, eq. 7.6.6, from memory): a few slips and swapped
     weights do not move the line. Intervals: t with n - 2 degrees of freedom.
 
     Raises ValueError if a value is missing, zero or negative.
@@ -210,20 +210,21 @@ def robust_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line:
     bends = np.where(u2 < 1, (1 - u2) * (1 - 5 * u2), 0.0)  # derivative of psi
     bend = float(bends.mean())
     psi = np.clip(1 - u2, 0, None) ** 2 * rest
-    inflated = (1 + 2 * float(bends.var(ddof=1)) / (n * bend**2)) / bend
-    error = inflated * math.sqrt(float(psi @ psi) / (n - 2))
-    mean_x = float(x.mean())
-    spread = float((x - mean_x) @ (x - mean_x))
+    inflated = 1 + 2 * float(bends.var(ddof=1)) / (n * bend**2)
+    variance = inflated * float(psi @ psi) / (n - 2) / bend
+    # A slip in length lies far off along x: only fish that the line listens to may count in its spread.
+    heard_x = float(np.average(x, weights=bends))
+    spread = max(float(bends @ (x - heard_x) ** 2), 1e-12)
     trusted = weights >= 0.5
     about = y[trusted] - y[trusted].mean()
     r2 = 1 - float(rest[trusted] @ rest[trusted]) / float(about @ about) if float(about @ about) > 0 else 1.0
     return Line(
-        mean_x,
-        level + slope * mean_x,
+        heard_x,
+        level + slope * heard_x,
         slope,
         scale,
-        error / math.sqrt(n),
-        error / math.sqrt(spread),
+        math.sqrt(variance / float(bends.sum())),
+        math.sqrt(variance / spread),
         r2,
         int((~trusted).sum()),
     )

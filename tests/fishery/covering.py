@@ -1,0 +1,40 @@
+"""How often intervals hold the truth over simulated surveys; used by every test of an interval."""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pytest
+from numpy.random import Generator
+
+from fishery.answers import Interval
+
+SURVEYS = pytest.mark.parametrize("surveys", [200, pytest.param(2000, marks=pytest.mark.long)])
+
+Held = Sequence[tuple[Interval | None, float]]
+
+
+def coverage(surveys: int, seed: int, survey: Callable[[Generator], Held]) -> list[float]:
+    """Share of simulated surveys whose intervals hold the truth, one share for each interval that a survey gives.
+
+    An interval that was refused (None) is in no share, but may be missing in one survey of ten at the most.
+    """
+    drawn = [survey(np.random.default_rng((seed, number))) for number in range(surveys)]
+    shares = []
+    for answers in zip(*drawn, strict=True):
+        held = [interval.holds(truth) for interval, truth in answers if interval is not None]
+        assert len(held) >= 0.9 * surveys
+        shares.append(sum(held) / len(held))
+    return shares
+
+
+def assert_nominal(shares: Sequence[float], surveys: int, level: float = 0.95) -> None:
+    """Within 3 points of the level. 200 surveys have a standard error of 1.5 points of their own, which is allowed them;
+    the long suite's 2,000 are held to the 3 points."""
+    within = 0.03 if surveys >= 2000 else 0.045
+    assert all(abs(share - level) <= within for share in shares), shares
+
+
+def assert_no_less(shares: Sequence[float], surveys: int, level: float = 0.95) -> None:
+    """For intervals that are built to hold the truth at least as often as they say."""
+    within = 0.03 if surveys >= 2000 else 0.045
+    assert all(share >= level - within for share in shares), shares
