@@ -17,6 +17,10 @@ Its two questions, and how they are settled:
 * Two neighbours swapped, or one wrong weight, look like a slip for one or two fish. The density of a pair is bounded
   from below (`OUTLIER_SHARE`), so a few wild pairs cannot reach the threshold, and the fish after them take it back.
 
+* Two slips close together put the line off by two, where a shift by one fits no better than none. They are tried too,
+  once the last weights do not fit their own fish; the first of them is what is called.
+* A weight that comes when no fish waits is proof that there was one too many (`surplus_slip`): the only question is which.
+
 The level of a water's fish (relative weight 75 or 110) is unknown: it is integrated out over a normal prior, one level
 for each group (species), the same for both pairings. So a thin water is not taken for a slip.
 
@@ -57,6 +61,11 @@ DOUBLE_SD = 0.01
 """Half of the weights too many are the fish before, weighed twice; both weights then differ by 2 % (proposal)."""
 LEAST_SPREAD_SD = 0.05
 """A weight without a fish may have any weight of this line's fish, which are never taken to be more alike than this."""
+
+UNMEASURED_SHARE = 0.01
+"""A weight taken to be of a fish that nobody has measured yet: next to impossible (proposal)."""
+SECOND_SLIP_SHARE = 0.02
+"""How often a slip is followed by a second one before the first is found (proposal)."""
 
 WATCHABLE_RATIO = 1.0
 """Spread of expected log10 W over scatter, below which a slip stays unseen for long. A shifted pair differs from its
@@ -113,6 +122,11 @@ class Slip:
 
 NEARLY = 3.0
 
+FAR_SD = 6.0  # so far from the line only the flat share of the density is left; most shifted pairs are
+_FAR_LOG_DENSITY = math.log(OUTLIER_SHARE * OUTLIER_DENSITY)
+
+_Start = tuple[float, SlipKind, int]
+
 
 def find_slip(fish: Sequence[Measured], weights_g: Sequence[float]) -> Slip | None:
     """The slip that stops the line, or None: a gain of `LEAST_GAIN` or more over at least `LEAST_FISH` weights.
@@ -135,10 +149,34 @@ def best_slip(fish: Sequence[Measured], weights_g: Sequence[float]) -> Slip | No
     if not weights_g:
         return None
     gains = _Gains(fish, weights_g)
-    kinds: tuple[SlipKind, ...] = ("missed", "extra")
-    tried = [(gains.of(kind, at), kind, at) for kind in kinds for at in range(count)]
-    gain, kind, at = max(tried, key=lambda one: one[0])
-    near = [start for other, named, start in tried if named == kind and other >= gain - NEARLY]
+    one = _best([(gains.of(kind, at), kind, at) for kind in _KINDS for at in range(count)], count)
+    if gains.last_weights_fit():
+        return one
+    two = _best([(gains.of_two(kind, at), kind, at) for kind in _KINDS for at in range(count)], count)
+    return max(one, two, key=lambda slip: slip.gain)
+
+
+def surplus_slip(fish: Sequence[Measured], weights_g: Sequence[float]) -> Slip | None:
+    """Which weight was one too many, when the last one came and no fish waited.
+
+    `fish` and `weights_g` as in `find_slip`, but with one weight more than fish. None if it is the last one itself;
+    `gain` compares with that. Raises ValueError for any other number of weights.
+    """
+    count = len(weights_g)
+    if count != len(fish) + 1:
+        raise ValueError(f"{count} weights for {len(fish)} fish: give one weight more than fish.")
+    if count < 2:
+        return None
+    gains = _Gains([*fish, Measured(None, None)], weights_g)
+    return _best([(gains.of("extra", at), "extra", at) for at in range(count - 1)], count)
+
+
+_KINDS: tuple[SlipKind, ...] = ("missed", "extra")
+
+
+def _best(starts: Sequence[_Start], count: int) -> Slip:
+    gain, kind, at = max(starts, key=lambda start: start[0])
+    near = [start for other, named, start in starts if named == kind and other >= gain - NEARLY]
     return Slip(kind, at, gain, count - at, min(near), max(near))
 
 
@@ -165,7 +203,7 @@ class _Gains:
         self._loose = [self._without_fish(i) for i in range(self._count)]
         self._groups = sorted({one.group for one in fish if one.expected is not None})
         self._fish = fish
-        # sums[shift][group][level][i]: weights before i, weight j with fish j + shift
+        # [shift][group][level][i]: weights before i, weight j with fish j + shift
         self._sums = {shift: self._cumulate(shift) for shift in (-1, 0, 1)}
         self._now = self._marginal([(0, 0, self._count)])
 
@@ -173,6 +211,31 @@ class _Gains:
         if kind == "missed":
             return self._marginal([(0, 0, at), (1, at, self._count)]) - self._now
         return self._marginal([(0, 0, at), (-1, at + 1, self._count)]) + self._left_over(at) - self._now
+
+    def of_two(self, kind: SlipKind, at: int) -> float:
+        """The first of two slips of one kind; the best second one is taken."""
+        far = 2 if kind == "missed" else -2
+        if far not in self._sums:
+            self._sums[far] = self._cumulate(far)
+        if kind == "missed":
+            gains = [
+                self._marginal([(0, 0, at), (1, at, second), (2, second, self._count)])
+                for second in range(at, self._count)
+            ]
+        else:
+            gains = [
+                self._marginal([(0, 0, at), (-1, at + 1, second), (-2, second + 1, self._count)])
+                + self._left_over(at)
+                + self._left_over(second)
+                for second in range(at + 1, self._count)
+            ]
+        return max(gains, default=-math.inf) - self._now + math.log(SECOND_SLIP_SHARE)
+
+    def last_weights_fit(self) -> bool:
+        """Whether the newest weights fit their own fish about as well as no fish in particular, or better."""
+        start = max(0, self._count - LEAST_FISH)
+        own = self._marginal([(0, start, self._count)]) - self._marginal([])
+        return own > sum(self._loose[start:]) - 2.0
 
     def _cumulate(self, shift: int) -> tuple[list[float], dict[str, list[list[float]]]]:
         free = [0.0]
@@ -183,7 +246,8 @@ class _Gains:
             place = i + shift
             other = self._fish[place] if 0 <= place < len(self._fish) else None
             expected = other.expected if other is not None else None
-            free.append(free[-1] + (self._loose[i] if expected is None else 0.0))
+            unmeasured = math.log(UNMEASURED_SHARE) if other is None else 0.0
+            free.append(free[-1] + (self._loose[i] + unmeasured if expected is None else 0.0))
             for group, levels in sums.items():
                 if other is None or expected is None or other.group != group:
                     for running in levels:
@@ -193,8 +257,11 @@ class _Gains:
                 scale = (1 - OUTLIER_SHARE) / (sd * math.sqrt(2 * math.pi))
                 for step, running in enumerate(levels):
                     z = (log_weight - expected - (step - LEVEL_STEPS) * LEVEL_STEP) / sd
-                    density = scale * math.exp(-z * z / 2) + OUTLIER_SHARE * OUTLIER_DENSITY
-                    running.append(running[-1] + math.log(density))
+                    if -FAR_SD < z < FAR_SD:
+                        density = scale * math.exp(-z * z / 2) + OUTLIER_SHARE * OUTLIER_DENSITY
+                        running.append(running[-1] + math.log(density))
+                    else:
+                        running.append(running[-1] + _FAR_LOG_DENSITY)
         return free, sums
 
     def _marginal(self, parts: Sequence[tuple[int, int, int]]) -> float:
