@@ -110,6 +110,9 @@ def _resume(bench: "LineBench", command: Command, ref: Ref) -> None:
     fish = bench.state.fish
     if fish is not None:  # whose the weight was is answered now
         fish.questions = [question for question in fish.questions if question.kind != "loose_weight"]
+        slip = bench.line.slip
+        if slip is not None and slip.loose is not None and slip.loose.fish_id == fish.fish_id:
+            bench.line.slip = None
 
 
 def _refuse(bench: "LineBench", sentence: str, ref: Ref) -> None:

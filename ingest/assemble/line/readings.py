@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ingest.assemble.closing import amend_measure, measure_reading
-from ingest.assemble.line.watch import watch
+from ingest.assemble.line.watch import watch, watch_surplus
 from ingest.assemble.line.weights import give_weight, keep_loose, open_fish
 from ingest.assemble.measure_rules import agree
 from ingest.assemble.measure_rules import on_measure as on_bench_measure
@@ -82,7 +82,6 @@ def on_measure(bench: "LineBench", kind: MeasureKind, measure: Measure) -> None:
         _length(bench, measure)
     else:
         _weight(bench, measure)
-        watch(bench, measure.ref)
 
 
 def _is_echo(bench: "LineBench", kind: MeasureKind, measure: Measure) -> bool:
@@ -138,8 +137,28 @@ def _holder(bench: "LineBench", measure: Measure) -> str:
 
 
 def _weight(bench: "LineBench", measure: Measure) -> None:
-    holder = give_weight(bench, measure, measure.ref) or keep_loose(bench, measure, measure.ref)
-    bench.line.last_weight = Last(replace(measure), holder)
+    line = bench.line
+    holder = give_weight(bench, measure, measure.ref) or _weighed_twice(bench, measure)
+    if holder is None:
+        holder = keep_loose(bench, measure, measure.ref)
+        line.last_weight = Last(replace(measure), holder)
+        watch_surplus(bench, line.last_weight, measure.ref)
+        return
+    line.last_weight = Last(replace(measure), holder)
+    watch(bench, measure.ref)
+
+
+def _weighed_twice(bench: "LineBench", measure: Measure) -> str | None:
+    """No fish waits, and the weight is that of the fish weighed last: it is that fish once more."""
+    last = bench.line.last_weight
+    entry = bench.entry(last.fish_id) if last is not None else None
+    if last is None or entry is None or not agree(bench, "weight", last.measure, measure):
+        return None
+    measure.role = "repeat"
+    bench.attach(last.fish_id, measure_reading("weight", measure))
+    sentence = f"Weight {measure.value:g} g again: fish {entry.number} was weighed twice."
+    bench.say_of(last.fish_id, "weighed_twice", Sound.PART, sentence, measure.ref.at)
+    return last.fish_id
 
 
 # --- `again` ------------------------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 from ingest.assemble.command_rules import close_at_survey_end as close_bench
 from ingest.assemble.command_rules import on_stop as stop_bench
+from ingest.assemble.line.watch import mark_at_end
 from ingest.assemble.parts import LineState, Ref
 from ingest.assemble.timer_rules import on_restart as restart_bench
 from ingest.assemble.timer_rules import on_time as bench_time
@@ -44,8 +45,9 @@ def on_stop(bench: "LineBench", ref: Ref) -> None:
 
 def close_at_survey_end(bench: "LineBench", ref: Ref) -> None:
     """The survey closes: the fish between are saved without a weight."""
+    mark_at_end(bench)
     close_bench(bench, ref)
     for fish in list(bench.line.queue):
         bench.close_weighed(fish, "survey_closed", ref)
     bench.state.saved = None
-    bench.state.line = LineState(last_no=0)
+    bench.state.line = LineState()

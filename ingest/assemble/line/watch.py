@@ -1,17 +1,29 @@
 """The watch over the pairing: after every weight, does the line still give each fish its own?"""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from fishery.alignment import WATCHABLE_RATIO, WINDOW, Measured, Slip, best_slip, find_slip, spread_ratio
+from fishery.alignment import (
+    WATCHABLE_RATIO,
+    WINDOW,
+    Measured,
+    Slip,
+    best_slip,
+    find_slip,
+    spread_ratio,
+    surplus_slip,
+)
 from fishery.single import Relation, prior_relation
 from ingest.assemble.facts import equation_of, local_relation
 from ingest.assemble.line.weights import STOPPED, STOPPED_SENTENCE, add_finding
-from ingest.assemble.parts import LineSlip, Ref, WeighedFish
+from ingest.assemble.parts import Last, LineSlip, Ref, WeighedFish
 from ingest.records import Finding, Severity, Sound
 
 if TYPE_CHECKING:
     from ingest.assemble.line.bench import LineBench
 
+LEAST_GAIN_KNOWN = 3.0
+"""Enough where it is known that the line slipped, and the weights only tell where (proposal)."""
 ENOUGH_TO_JUDGE = 8  # fish before the station says that it cannot watch
 
 
@@ -24,11 +36,7 @@ def watch(bench: "LineBench", ref: Ref) -> None:
     entries = _entries(bench)
     found = find_slip(_fish(bench, entries), _weights(entries))
     if found is not None:
-        line.slip = _named(entries, found)
-        for entry in entries:
-            if entry.number >= line.slip.earliest:
-                add_finding(bench, entry, Finding(STOPPED, Severity.NOTICE, STOPPED_SENTENCE))
-        _say_stopped(bench, line.slip, ref)
+        _stop(bench, entries, _named(entries, found), ref)
     elif len(entries) >= ENOUGH_TO_JUDGE and not line.said_unwatchable:
         ratio = spread_ratio(_fish(bench, entries))
         if ratio is None or ratio < WATCHABLE_RATIO:
@@ -36,11 +44,43 @@ def watch(bench: "LineBench", ref: Ref) -> None:
             _say_unwatchable(bench, ratio, ref)
 
 
-def likeliest_slip(bench: "LineBench", least_gain: float) -> LineSlip | None:
+def watch_surplus(bench: "LineBench", loose: Last, ref: Ref) -> None:
+    """A weight came and no fish waited: one weight was too many, this one or one before it."""
+    line = bench.line
+    if line.slip is not None:
+        _say_stopped(bench, line.slip, ref)
+        return
+    entries = _entries(bench)
+    known = [_measured(bench, one.saved.length_mm, one.saved.record.species) for one in entries]
+    found = surplus_slip(known, [*_weights(entries), loose.measure.value])
+    if found is not None and found.gain >= LEAST_GAIN_KNOWN:
+        _stop(bench, entries, replace(_named(entries, found), loose=loose, upto=entries[-1].number), ref)
+
+
+def mark_at_end(bench: "LineBench") -> None:
+    """The day ends: a slip too young to be called is left as a mark on the fish that it may have mixed."""
+    slip = likeliest_slip(bench) if bench.line.slip is None else None
+    if slip is not None:
+        _mark(bench, _entries(bench), slip)
+
+
+def _mark(bench: "LineBench", entries: list[WeighedFish], slip: LineSlip) -> None:
+    for entry in entries:
+        if entry.number >= slip.earliest:
+            add_finding(bench, entry, Finding(STOPPED, Severity.NOTICE, STOPPED_SENTENCE))
+
+
+def _stop(bench: "LineBench", entries: list[WeighedFish], slip: LineSlip, ref: Ref) -> None:
+    bench.line.slip = slip
+    _mark(bench, entries, slip)
+    _say_stopped(bench, slip, ref)
+
+
+def likeliest_slip(bench: "LineBench") -> LineSlip | None:
     """Where the line most likely slipped, for a crew that says that it did; None if nothing points to a place."""
     entries = _entries(bench)
     found = best_slip(_fish(bench, entries), _weights(entries))
-    return _named(entries, found) if found is not None and found.gain >= least_gain else None
+    return _named(entries, found) if found is not None and found.gain >= LEAST_GAIN_KNOWN else None
 
 
 def _entries(bench: "LineBench") -> list[WeighedFish]:
@@ -59,7 +99,11 @@ def _fish(bench: "LineBench", entries: list[WeighedFish]) -> list[Measured]:
     for fish in (*line.queue, *([end] if end is not None else [])):
         length = fish.used("length")
         known.append((length.value if length is not None else None, fish.species))
-    return [Measured(length_mm, _relation(bench, species), species or "") for length_mm, species in known]
+    return [_measured(bench, length_mm, species) for length_mm, species in known]
+
+
+def _measured(bench: "LineBench", length_mm: float | None, species: str | None) -> Measured:
+    return Measured(length_mm, _relation(bench, species), species or "")
 
 
 def _relation(bench: "LineBench", species: str | None) -> Relation | None:
