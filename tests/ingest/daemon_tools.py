@@ -55,7 +55,7 @@ class Child:
         self._program = f"{broken}\n{PROGRAM}"
         self._toml = toml
         self._grams = 412.0
-        self._wrapper = wrapper
+        self.wrapper = wrapper
         (self.folder / "ports").mkdir(exist_ok=True)
         self.ports = {name: Pty(self.folder / "ports" / name) for name in INSTRUMENTS}
         self.process: subprocess.Popen[str] | None = None
@@ -66,7 +66,7 @@ class Child:
                 port.forget_reader()
         with open(self.printed, "a") as out:
             self.process = subprocess.Popen(
-                [*self._wrapper, sys.executable, "-c", self._program, str(self._toml)],
+                [*self.wrapper, sys.executable, "-c", self._program, str(self._toml)],
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=subprocess.STDOUT,
@@ -81,14 +81,17 @@ class Child:
         for port in self.ports.values():
             wait_for(lambda port=port: port.heard, "all ports open", self.process)  # type: ignore[misc]
         wait_for(self.answers, "an answer", self.process)
-        for port in self.ports.values():
-            port.send(b"\r\n")
         with self.client() as client:
-            wait_for(
-                lambda: all(one["bytes"] for one in client.ask("status")["instruments"].values()),
-                "first bytes",
-                self.process,
-            )
+
+            def all_heard() -> bool:
+                silent = [
+                    name for name, one in client.ask("status")["instruments"].items() if not one["bytes"]
+                ]
+                for name in silent:  # opening a port throws away what was said just before
+                    self.ports[name].send(b"\r\n")
+                return not silent
+
+            wait_for(all_heard, "first bytes", self.process)
 
     def answers(self) -> bool:
         """Whether the station can be asked."""

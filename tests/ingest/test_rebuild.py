@@ -1,7 +1,6 @@
 """Rebuild compares every field, and says what differs in words."""
 
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -16,7 +15,7 @@ FIRST, SECOND = "985120000000101", "985120000000102"
 
 
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Path]:
+def database(tmp_path: Path) -> Path:
     live = Live(write_station(tmp_path), 100.0)
     later_s = fish(live, 110.0, FIRST)
     later_s = fish(live, later_s + 30, SECOND, mm=320, grams=450.0)

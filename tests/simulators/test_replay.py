@@ -23,7 +23,7 @@ LINES = [
 ]
 
 
-def stored(database: Path) -> list[tuple[str, float, str]]:
+def stored(database: Path) -> list[tuple[str, float | None, str]]:
     with closing(sqlite3.connect(database)) as reader:
         return reader.execute("SELECT tag, weight_g, rule FROM fish_all ORDER BY worked_up_at").fetchall()
 
