@@ -11,7 +11,7 @@ from ingest.assemble.closing import final_status, fish_record
 from ingest.assemble.context import Context
 from ingest.assemble.facts import missing_parts, recapture_facts, value_findings, zero_finding
 from ingest.assemble.habits import note_order
-from ingest.assemble.parts import BenchState, Mark, OpenFish, Question, Ref, SavedFish, TagRead
+from ingest.assemble.parts import BenchState, Failed, Mark, OpenFish, Question, Ref, SavedFish, TagRead
 from ingest.records import (
     AddSighting,
     Announcement,
@@ -67,6 +67,10 @@ class Bench:
             untagged=state.untagged_next,
             reader_lost=not self.context.reader_healthy,
         )
+        for failed in state.failed_before:  # a scan that failed just now was this fish's
+            if ref.t_s - failed.t_s <= self.context.rules.remeasure_s:
+                self.mark(fish, failed.name, failed.sentence)
+        state.failed_before = []
         state.fish = fish
         state.again = None
         state.done_tag = None
@@ -293,6 +297,8 @@ class Bench:
         fish = self.state.fish
         if fish is not None:
             self.mark(fish, name, sentence)
+        else:
+            self.state.failed_before.append(Failed(name, sentence, self.step.t_s))
 
     def part_came(self, fish: OpenFish, failure: str) -> None:
         """What failed before has come: nothing is left to say (`failure` begins the names of its notices)."""

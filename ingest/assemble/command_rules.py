@@ -290,6 +290,8 @@ def close_at_survey_end(bench: "Bench", ref: Ref) -> None:
     bench.state.saved = None
     bench.state.done_tag = None
     bench.state.again = None
+    bench.state.habits = {}
+    bench.state.unusual_orders = 0
 
 
 def finish(bench: "Bench", fish: OpenFish, rule: str, ref: Ref) -> None:

@@ -245,6 +245,15 @@ class LineState:
 
 
 @dataclass(slots=True)
+class Failed:
+    """A part that an instrument could not say while no fish was in hand."""
+
+    name: str
+    sentence: str
+    t_s: float
+
+
+@dataclass(slots=True)
 class BenchState:
     """What one bench remembers between two readings."""
 
@@ -257,8 +266,8 @@ class BenchState:
     untagged_next: bool = False
     again: Again | None = None
     grace_until_s: float | None = None
-    habits: dict[str, list[str]] = field(
-        default_factory=dict
-    )  # order of parts of the fish before, by kind of tag
+    habits: dict[str, list[str]] = field(default_factory=dict)  # orders of parts, by kind of tag
+    unusual_orders: int = 0  # fish in a row whose parts came in an order unlike before
+    failed_before: list[Failed] = field(default_factory=list)  # what failed with no fish in hand
     empty_high: int = 0  # fish in a row whose empty scale read too high
     line: LineState = field(default_factory=LineState)
