@@ -50,23 +50,22 @@ def test_psd_of_the_worked_examples(quality: int, shorter: int, psd: float) -> N
     assert answer.substock == 7
 
 
-def test_indices_and_simultaneous_intervals_of_brenden_and_others() -> None:
-    # Brenden, Wagner and Murphy (2008), Table 2 (seen second hand): 445 fish; shares of S-Q, Q-P, P-M, M-T 0.130, 0.491,
-    # 0.253, 0.123. They add up to 0.997: counts that come nearest.
-    answer = of_counts(58, 219, 113, 55)
-    printed = {
-        "PSD S-Q": (13, 9, 17), "PSD Q-P": (49, 42, 56), "PSD P-M": (25, 20, 31),
-        "PSD": (87, 82, 91), "PSD-P": (38, 31, 44),
-    }  # fmt: skip
-    for name, (value, low, high) in printed.items():
-        index = answer.indices.get(name) or answer.increments[name]
-        together = answer.together[name]
-        assert (index.value, together.low, together.high) == pytest.approx((value, low, high), abs=0.5)
-    # M-T of the table: our fish of 445 reach no trophy, so it is the share of memorable fish
-    memorable = answer.together["PSD-M"]
-    assert (answer.indices["PSD-M"].value, memorable.low, memorable.high) == pytest.approx(
-        (12, 8, 17), abs=0.6
-    )
+@pytest.mark.parametrize(
+    ("share", "printed"),
+    [
+        (0.130, (13, 9, 17)),  # S-Q
+        (0.491, (49, 42, 56)),  # Q-P
+        (0.253, (25, 20, 31)),  # P-M
+        (0.123, (12, 8, 17)),  # M-T
+        (0.491 + 0.253 + 0.123, (87, 82, 91)),  # PSD
+        (0.253 + 0.123, (38, 31, 44)),  # PSD-P
+    ],
+)
+def test_simultaneous_intervals_of_brenden_and_others(share: float, printed: tuple[int, int, int]) -> None:
+    # Brenden, Wagner and Murphy (2008), Table 2, as seen second hand: 445 fish, shares to three digits, four classes.
+    count = round(share * 445)
+    together = simultaneous_share(count, 445, 3).times(100)
+    assert (100 * count / 445, together.low, together.high) == pytest.approx(printed, abs=0.5)
 
 
 @pytest.mark.parametrize(
@@ -96,11 +95,8 @@ def test_intervals_of_a_share_as_an_independent_library_has_them(
 ) -> None:
     count, n = sample
     test = stats.binomtest(count, n)
-    for interval, method in (
-        (exact_share(count, n, level), "exact"),
-        (wilson_share(count, n, level), "wilson"),
-    ):
-        other = test.proportion_ci(level, method=method)
+    exact, wilson = test.proportion_ci(level, "exact"), test.proportion_ci(level, "wilson")
+    for interval, other in ((exact_share(count, n, level), exact), (wilson_share(count, n, level), wilson)):
         assert (interval.low, interval.high) == pytest.approx((other.low, other.high), abs=1e-9)
         assert interval.low <= count / n <= interval.high
 
