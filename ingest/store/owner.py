@@ -17,7 +17,8 @@ class OwnerLock:
 
     def __init__(self, database: Path) -> None:
         self._database = database
-        self._path = database.with_name(database.name + ".lock")
+        real = Path(os.path.realpath(database))  # a link to a database must not give a second lock
+        self._path = real.with_name(real.name + ".lock")
         self._fd = self._acquire()
 
     def _acquire(self) -> int:

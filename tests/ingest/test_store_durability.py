@@ -104,6 +104,13 @@ def test_a_second_owner_is_told_who_has_it_and_a_dead_one_does_not_count(tmp_pat
     assert os.listdir(tmp_path) == ["bank.sqlite"]
 
 
+def test_a_link_to_a_database_in_use_is_the_same_database(tmp_path: Path) -> None:
+    path, link = tmp_path / "bank.sqlite", tmp_path / "link.sqlite"
+    link.symlink_to(path)
+    with Store.open(path), pytest.raises(DatabaseInUse):
+        Store.open(link)
+
+
 @pytest.mark.parametrize("lock", ["BEGIN EXCLUSIVE", "BEGIN IMMEDIATE", "BEGIN; SELECT * FROM fish"])
 def test_a_lock_of_another_program_is_said_and_the_same_commit_works_later(tmp_path: Path, lock: str) -> None:
     path = tmp_path / "bank.sqlite"
