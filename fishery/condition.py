@@ -85,11 +85,14 @@ def relative_weights(
     same_length(lengths_mm=lengths, weights_g=weights)
     lengths, foreign, converted = _in_type(equation.length_type, lengths, length_types, conversions or {})
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        x = np.log(lengths)
         # natural logarithms: numpy's exp is several times faster than its 10 ** x
-        log_ws = (equation.log10_a * math.log(10)) + (equation.b + equation.c / math.log(10) * x) * x
-        wr = weights * np.exp(math.log(100) - log_ws)
-        usable = (lengths > 0) & (weights > 0) & np.isfinite(wr)
+        x = np.log(lengths)
+        log_ws = (equation.b + equation.c / math.log(10) * x) * x if equation.c else equation.b * x
+        log_ws += equation.log10_a * math.log(10)
+        wr = np.exp(math.log(100) - log_ws)
+        wr *= weights
+        # no length or weight above 0, or one that is none: never a Wr between 0 and infinity
+        usable = (wr > 0) & (wr < np.inf)
         coarse = _too_coarse(log_ws, scale_divisions_g)
     why = np.zeros(len(lengths), dtype=np.uint8)
     marks = [(coarse, Why.TOO_COARSE)] if coarse is not None else []
@@ -101,8 +104,8 @@ def relative_weights(
     if foreign is not None:
         marks.append((foreign, Why.OTHER_LENGTH_TYPE))
     for mask, reason in marks:
-        why[mask] = reason
-    wr[why != Why.GIVEN] = np.nan
+        np.putmask(why, mask, reason)
+    np.putmask(wr, why != Why.GIVEN, np.nan)
     return RelativeWeights(equation, wr, why, lengths, converted)
 
 

@@ -67,7 +67,10 @@ def test_mean_and_spread_of_the_three_cutthroat_populations(
 @settings(deadline=None, max_examples=60)
 @given(
     st.lists(
-        st.tuples(st.floats(-10, 1500).filter(lambda mm: not 0 < mm < 1), st.floats(-1, 30_000)),
+        st.tuples(
+            st.floats(-10, 1500).filter(lambda mm: not 0 < mm < 1),
+            st.floats(-1, 30_000).filter(lambda g: not 0 < g < 1e-3),
+        ),
         min_size=1,
         max_size=20,
     ),
