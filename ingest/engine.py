@@ -39,6 +39,7 @@ from ingest.engine_state import EngineState, InstrumentState, TimeBase, dump_sta
 from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
 from ingest.records import Announcement, Change, Sound
 from ingest.station import Station, StationInstrument
+from ingest.step_lookup import StepLookup
 from ingest.surveys import OPENING_VERBS, STATION_VERBS, ensure_survey, on_survey_command
 
 FORGOTTEN_S = 12 * 3600.0  # a survey left open for longer belongs to another day
@@ -74,8 +75,8 @@ class Engine:
 
     def __init__(self, station: Station, lookup: Lookup, state: EngineState | None = None) -> None:
         self.state = state or EngineState()
-        self._lookup = lookup
-        self._step = Step()
+        self._lookup = StepLookup(lookup)
+        self._begin_step()
         self.reconfigure(station)
 
     def reconfigure(self, station: Station) -> None:
@@ -110,7 +111,7 @@ class Engine:
         Within one boot everything goes on. After another boot nobody knows whose the next reading is: the fish in
         hand is parked. After more than half a day the survey was forgotten: it is closed.
         """
-        self._step = Step()
+        self._begin_step()
         state = self.state
         same_boot = header.boot is not None and header.boot == state.boot
         ref = Ref(header.journal_id, 0, header.started, state.t_s, "station", b"")
@@ -140,7 +141,7 @@ class Engine:
 
         The step's frames are what the journal shall hold: whole lines, numbered here (never below `frame.n`).
         """
-        self._step = Step()
+        self._begin_step()
         t_s = max(self.state.time.t0_s + frame.t_s, self.state.t_s)
         self._advance(t_s)
         self.state.t_s = t_s
@@ -156,7 +157,7 @@ class Engine:
 
     def advance(self, t_s: float) -> Step:
         """Time passed and nothing arrived."""
-        self._step = Step()
+        self._begin_step()
         now_s = max(self.state.time.t0_s + t_s, self.state.t_s)
         self._advance(now_s)
         self.state.t_s = now_s
@@ -175,6 +176,10 @@ class Engine:
         """The wall time (RFC 3339 UTC) of an engine time."""
         time = self.state.time
         return rfc3339(time.started_s + time.step_s + t_s - time.t0_s)
+
+    def _begin_step(self) -> None:
+        self._step = Step()
+        self._lookup.changes = self._step.changes
 
     # --- time ---------------------------------------------------------------------------------------------------
 

@@ -12,6 +12,8 @@ from ingest.records import AddFinding, Finding, PriorCapture, ReadingRecord, Sev
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
 
+MOST_TAGS = 12  # so many tags are listed with one fish; a reader between two crates would add thousands
+
 
 def on_tag(bench: "Bench", tag: str, checked: bool, ref: Ref) -> None:
     """One valid read of a tag on this bench."""
@@ -221,6 +223,10 @@ def _other_tag(bench: "Bench", fish: OpenFish, tag: str, checked: bool, ref: Ref
             return
         bench.close_as_it_is(fish, "other_tag_opens_next", ref)
         _open_with(bench, read, ref)
+        return
+    if len(fish.tags) >= MOST_TAGS:
+        # A reader among many fish: the question stands already, and each tag is kept as seen.
+        bench.sighting(read, "read among many other tags", ref)
         return
     fish.tags.append(read)
     fish.tag = None

@@ -208,3 +208,24 @@ def test_a_deadline_that_was_waited_for_has_come(tmp_path: Path) -> None:
         assert due_s is not None
         desk.engine.advance(due_s)
         assert desk.engine.state.benches["main"].fish is None
+
+
+def test_lines_that_come_in_one_chunk_see_what_the_lines_before_saved(tmp_path: Path) -> None:
+    tags = (STOCK[0], KNOWN, STOCK[0])
+    apart, together = (Desk.at(tmp_path).length(250).weigh(210).wait(3.0) for _ in range(2))
+    for tag in tags:
+        apart.send("reader", f"{tag}\r\n")
+    together.send("reader", "".join(f"{tag}\r\n" for tag in tags))
+    assert together.changes == apart.changes
+    assert [said.name for said in together.said] == [said.name for said in apart.said]
+    assert any(fish.tag == STOCK[0] and fish.closed for fish in together.fish)
+
+
+def test_a_reader_among_many_tags_keeps_each_as_seen_and_lists_few_with_the_fish(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path).scan(KNOWN)
+    for number in range(40):
+        desk.scan(f"9850000002{number:05d}", after=0.2)
+    desk.command("next")
+    assert len(desk.only.tags) == 12
+    assert desk.only.tag is None
+    assert len({sighting.tag for sighting in desk.sightings}) == 41
