@@ -9,6 +9,7 @@ from contextlib import ExitStack
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from queue import SimpleQueue
+from tempfile import gettempdir
 
 from ingest.announce import Announcer, Terminal, log, log_to, stop_logging
 from ingest.checkpoints import UnreadableStateError
@@ -65,18 +66,22 @@ def run_station(path: Path, *, force_network: bool = False, quiet: bool = False)
             return failed(EXIT_DATABASE, str(error))
         except OSError as error:
             return failed(EXIT_DATABASE, f"The station cannot start: {error}.")
+        code = 0
         try:
             loop.run()
         except (TooManyWaitingError, StoppingError) as error:
-            return failed(EXIT_LATER, str(error))
+            code = failed(EXIT_LATER, str(error))
         except Exception as bug:
             log.exception("the station stopped by a fault of this program")
-            return failed(
+            code = failed(
                 EXIT_BUG,
                 f"The station stopped by a fault of this program ({type(bug).__name__}: {bug}). What arrived is in "
                 "the journal: start again, and report the log.",
             )
-    return 0
+        left_over = loop.rescue([Path(os.path.expanduser("~")), Path(gettempdir())])
+        if left_over is not None:
+            code = failed(code or EXIT_LATER, left_over)
+    return code
 
 
 class NetworkShareError(Exception):

@@ -8,7 +8,7 @@ the same header, and numbers and times go on from part to part. Its lines are de
 import hashlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from math import inf
@@ -196,6 +196,13 @@ def content(folder: Path, sha256: str) -> bytes:
     return data
 
 
+class Rescued(NamedTuple):
+    """How many frames no medium of the journal took, and where they are now; None: nowhere."""
+
+    frames: int
+    path: Path | None
+
+
 class JournalWriter:
     """Appends frames to one journal, on the folder's medium and, if there is one, on a mirror.
 
@@ -330,6 +337,28 @@ class JournalWriter:
         for contents in self._contents:
             contents[sha256] = data
         return sha256
+
+    def rescue(self, folders: Iterable[Path]) -> Rescued | None:
+        """At the end: put the frames that no medium took, as a part of their own, into the first folder that does.
+
+        None if a medium holds everything. A part that is moved beside the others before the journal goes on
+        is read like any other.
+        """
+        if self.flush().safe:
+            return None
+        whole = [medium.waiting for medium in self._media if not medium.behind]
+        waiting = min(whole, key=len) if whole else max((medium.waiting for medium in self._media), key=len)
+        lines = [line for line in waiting if line != self._header_line]
+        if not lines:
+            return None
+        for folder in folders:
+            part = self._part + 1
+            while (path := folder / f"{self._stem}-{part:03d}.jsonl").exists():
+                part += 1
+            with suppress(OSError):  # the next folder may lie on another medium
+                write_whole(path, self._header_line + b"".join(lines))
+                return Rescued(len(lines), path)
+        return Rescued(len(lines), None)
 
     def close(self) -> OnDisk:
         """Flush, and let go of the files."""

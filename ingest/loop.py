@@ -3,7 +3,8 @@
 import logging
 import queue
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
 from time import monotonic, time
 from typing import Any
 
@@ -283,10 +284,23 @@ class StationLoop:
         self._say(self._recorder.save_checkpoint())
         if self._recorder.queue.waiting:
             sentence = (
-                f"{self._recorder.queue.waiting} records are in the journal only: they are put into the "
-                "database at the next start."
+                f"{self._recorder.queue.waiting} records are not in the database: they are put into it from "
+                "the journal at the next start."
             )
             self._say([self._recorder.say("records_wait", Sound.TROUBLE, sentence)])
+
+    def rescue(self, folders: Iterable[Path]) -> str | None:
+        """After the run: keep elsewhere what no medium of the journal took; a sentence about it, if anything."""
+        journal = self._recorder.journal
+        rescued = None if journal is None else journal.rescue(folders)
+        if journal is None or rescued is None:
+            return None
+        if rescued.path is None:
+            return f"{rescued.frames} frames are lost, no medium took them. {journal.trouble}"
+        return (
+            f"{rescued.frames} frames are in {rescued.path} only: make room, move that file into "
+            f"{self._station.journal}, and only then start again."
+        )
 
     def close(self) -> None:
         """Stop what still reads, whatever ended the run."""

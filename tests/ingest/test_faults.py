@@ -103,6 +103,31 @@ def test_a_station_stopped_with_a_full_disk_puts_its_fish_in_at_the_next_start(
         assert rebuild(station.database).agrees
 
 
+def test_what_the_full_disk_of_a_journal_did_not_take_is_kept_elsewhere_at_the_end(
+    tmp_path: Path, small_disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = tmp_path / "home"
+    home.mkdir()
+    monkeypatch.setenv("HOME", str(home))
+    toml = quick_station(tmp_path, database="small/work-up.sqlite")
+    (tmp_path / "journal").symlink_to(small_disk, target_is_directory=True)
+    with station_on(toml, database="small/work-up.sqlite") as station:
+        station.work_up(FIRST)
+        filler = fill(small_disk)
+        for number in range(30):  # until the block that the journal has begun is full too
+            station.work_up(f"98512{number:010d}")
+        wait_for(lambda: "waits in memory" in station.said(), "the full journal")
+        assert station.signal() == EXIT_LATER
+        (rescued,) = home.iterdir()
+        assert f"are in {rescued} only: make room" in station.said()
+        filler.unlink()
+        shutil.move(rescued, tmp_path / "journal")
+        station.start()
+        assert station.signal() == 0
+        assert len(tags_in(station.database)) == 31
+        assert rebuild(station.database).agrees
+
+
 def test_a_card_that_fails_for_a_while_costs_no_fish(toml: Path) -> None:
     if (
         shutil.which("strace") is None

@@ -3,6 +3,7 @@
 import os
 import random
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -537,6 +538,30 @@ def test_a_full_disk_keeps_frames_in_memory_and_goes_on_when_there_is_room(small
     assert writer.trouble is None
     writer.close()
     assert frames_in(small_medium / NAME) == [frame(number, b"x" * 700) for number in range(1, n + 1)]
+
+
+def test_what_no_medium_took_is_rescued_as_a_part_that_reads_on(small_medium: Path, tmp_path: Path) -> None:
+    writer = open_writer(small_medium)
+    hog = small_medium / "photos"
+    hog.write_bytes(b"x" * 900_000)
+    n = 0
+    while writer.flush().safe:
+        n += 1
+        writer.append(frame(n, b"x" * 700))
+    writer.append(frame(n + 1))
+    earlier = tmp_path / NAME.replace("-001", "-002")
+    earlier.write_bytes(b"rescued before")
+    rescued = writer.rescue([tmp_path / "nowhere", tmp_path])
+    assert rescued is not None and rescued.path == tmp_path / NAME.replace("-001", "-003")
+    assert earlier.read_bytes() == b"rescued before"
+    lost = writer.rescue([tmp_path / "nowhere"])
+    assert lost is not None and lost.path is None and lost.frames == rescued.frames
+    hog.unlink()
+    shutil.move(rescued.path, small_medium)
+    numbers = {item.n for item in frames_in(*journal_files(small_medium))}
+    assert numbers == set(range(1, n + 2))
+    assert open_writer(small_medium).next_n == n + 2
+    assert writer.rescue([tmp_path]) is None, "there is room again: nothing was left over"
 
 
 def test_the_reserve_is_given_back_when_the_disk_is_full(small_medium: Path) -> None:
