@@ -16,6 +16,7 @@ Its two questions, and how they are settled:
   called; `tests/bench/alignment.py` prints what is left over a range of spreads.
 * Two neighbours swapped, or one wrong weight, look like a slip for one or two fish. The density of a pair is bounded
   from below (`OUTLIER_SHARE`), so a few wild pairs cannot reach the threshold, and the fish after them take it back.
+  A slip must also be likelier than the likeliest swap of two neighbours.
 
 * Two slips close together put the line off by two, where a shift by one fits no better than none. They are tried too,
   once the last weights do not fit their own fish; the first of them is what is called.
@@ -64,6 +65,8 @@ LEAST_SPREAD_SD = 0.05
 
 UNMEASURED_SHARE = 0.01
 """A weight taken to be of a fish that nobody has measured yet: next to impossible (proposal)."""
+SWAP_SHARE = 0.02
+"""How often two neighbours come to the scale in the wrong order (proposal)."""
 SECOND_SLIP_SHARE = 0.02
 """How often a slip is followed by a second one before the first is found (proposal)."""
 
@@ -108,8 +111,8 @@ class Slip:
     missed: fish `at` was not weighed; weight i >= at belongs to fish i + 1.
     extra: weight `at` belongs to no fish of the line; weight i > at belongs to fish i - 1.
 
-    gain: natural log of the likelihood ratio against the pairing as it is. fish: how many weights speak. earliest,
-    latest: the starts that are nearly as likely (within a factor of e^3 of the best).
+    gain: natural log of the likelihood ratio against the pairing as it is, two swapped neighbours allowed. fish: how
+    many weights speak. earliest, latest: the starts that are nearly as likely (within a factor of e^3 of the best).
     """
 
     kind: SlipKind
@@ -149,11 +152,27 @@ def best_slip(fish: Sequence[Measured], weights_g: Sequence[float]) -> Slip | No
     if not weights_g:
         return None
     gains = _Gains(fish, weights_g)
-    one = _best([(gains.of(kind, at), kind, at) for kind in _KINDS for at in range(count)], count)
+    swap, _ = gains.best_swap()
+    less = max(0.0, swap)
+    one = _best([(gains.of(kind, at) - less, kind, at) for kind in _KINDS for at in range(count)], count)
     if gains.last_weights_fit():
         return one
-    two = _best([(gains.of_two(kind, at), kind, at) for kind in _KINDS for at in range(count)], count)
+    two = _best([(gains.of_two(kind, at) - less, kind, at) for kind in _KINDS for at in range(count)], count)
     return max(one, two, key=lambda slip: slip.gain)
+
+
+def find_swap(fish: Sequence[Measured], weights_g: Sequence[float]) -> int | None:
+    """Index of the first of two neighbours whose weights were most likely swapped, or None.
+
+    Asked after every weight it names a swap once: when exactly two more fish were weighed, so that it is not the
+    beginning of a slip. Arguments as in `find_slip`.
+    """
+    count = len(weights_g)
+    if count < LEAST_FISH:
+        return None
+    low = max(0, count - 2 * LEAST_FISH)
+    gain, at = _Gains(fish[low:count], weights_g[low:]).best_swap()
+    return low + at if gain >= LEAST_GAIN and low + at == count - LEAST_FISH else None
 
 
 def surplus_slip(fish: Sequence[Measured], weights_g: Sequence[float]) -> Slip | None:
@@ -211,6 +230,18 @@ class _Gains:
         if kind == "missed":
             return self._marginal([(0, 0, at), (1, at, self._count)]) - self._now
         return self._marginal([(0, 0, at), (-1, at + 1, self._count)]) + self._left_over(at) - self._now
+
+    def best_swap(self) -> tuple[float, int]:
+        """Gain of the likeliest swap of two neighbours, and the first of the two; minus infinity without two."""
+        swaps = [
+            (
+                self._marginal([(0, 0, at), (1, at, at + 1), (-1, at + 1, at + 2), (0, at + 2, self._count)]),
+                at,
+            )
+            for at in range(self._count - 1)
+        ]
+        gain, at = max(swaps, default=(-math.inf, 0))
+        return gain - self._now + math.log(SWAP_SHARE), at
 
     def of_two(self, kind: SlipKind, at: int) -> float:
         """The first of two slips of one kind; the best second one is taken."""

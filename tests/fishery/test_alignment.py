@@ -15,6 +15,7 @@ from fishery.alignment import (
     Measured,
     best_slip,
     find_slip,
+    find_swap,
     spread_ratio,
     surplus_slip,
 )
@@ -231,3 +232,22 @@ def test_a_common_factor_on_all_weights_changes_no_call(seed: int, factor: float
     assert one is not None
     assert other is not None
     assert abs(one[0] - other[0]) <= 1
+
+
+def test_two_swapped_neighbours_are_named_once() -> None:
+    swapped = list(LENGTHS[:12])
+    swapped[6], swapped[7] = swapped[7], swapped[6]
+    named = [find_swap(fish(*LENGTHS), weights(*swapped[:count])) for count in range(1, 13)]
+    assert [at for at in named if at is not None] == [6]
+    assert named[9] == 6, "two more fish were weighed by then"
+
+
+def test_fish_in_their_order_are_not_taken_for_swapped() -> None:
+    calls = 0
+    for seed in range(10):
+        day = simulate(Water(), 500 + seed, 60)
+        for count in range(1, 61):
+            low = max(0, count - 20)
+            line = fish(*day.lengths_mm[low:count])
+            calls += find_swap(line, day.weights_g[low:count]) is not None
+    assert calls == 0

@@ -103,10 +103,22 @@ class LineBench(Bench):
         weight = fish.used("weight")
         Bench.close(self, fish, rule, ref, status=status)
         saved = self.state.saved
+        if saved is None:
+            self.forget(fish.fish_id)
         if saved is None or weight is None or fish.line_no is None:
             return
         line.weighed.append(WeighedFish(fish.line_no, slim(saved), weight))
         self.trim()
+
+    def forget(self, void: str) -> None:
+        """A void fish is nobody's echo, and nobody measures it again."""
+        line = self.line
+        if line.last_length is not None and line.last_length.fish_id == void:
+            line.last_length = None
+        if line.last_weight is not None and line.last_weight.fish_id == void:
+            line.last_weight = None
+        if line.again is not None and line.again.fish_id == void:
+            line.again = None
 
     def trim(self) -> None:
         line = self.line

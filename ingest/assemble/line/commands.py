@@ -32,7 +32,10 @@ def on_command(bench: "LineBench", command: Command, ref: Ref) -> None:
             bench.state.fish, bench.state.grace_until_s = None, None
             bench.put_back(fish)
     else:
+        last = bench.state.saved
         on_bench_command(bench, command, ref)
+        if last is not None and bench.state.saved is None:
+            bench.forget(last.record.fish_id)
     bench.keep_in_step()
 
 

@@ -10,6 +10,7 @@ from fishery.alignment import (
     Slip,
     best_slip,
     find_slip,
+    find_swap,
     spread_ratio,
     surplus_slip,
 )
@@ -37,11 +38,23 @@ def watch(bench: "LineBench", ref: Ref) -> None:
     found = find_slip(_fish(bench, entries), _weights(entries))
     if found is not None:
         _stop(bench, entries, _named(entries, found), ref)
-    elif len(entries) >= ENOUGH_TO_JUDGE and not line.said_unwatchable:
+        return
+    _mark_swap(bench, entries)
+    if len(entries) >= ENOUGH_TO_JUDGE and not line.said_unwatchable:
         ratio = spread_ratio(_fish(bench, entries))
         if ratio is None or ratio < WATCHABLE_RATIO:
             line.said_unwatchable = True
             _say_unwatchable(bench, ratio, ref)
+
+
+def _mark_swap(bench: "LineBench", entries: list[WeighedFish]) -> None:
+    at = find_swap(_fish(bench, entries), _weights(entries))
+    if at is None:
+        return
+    first, second = entries[at].number, entries[at + 1].number
+    sentence = f"Fish {first} and {second} seem to have one another's weight: they may have been swapped."
+    for entry in entries[at : at + 2]:
+        add_finding(bench, entry, Finding("weights_swapped", Severity.NOTICE, sentence))
 
 
 def watch_surplus(bench: "LineBench", loose: Last, ref: Ref) -> None:
