@@ -195,12 +195,6 @@ def _fit(
     )
     k = math.exp(float(found.x))
     rest, residuals = inner(k)
-    if np.all(np.isfinite(rest)):
-        # A minimum searched by values is known to half of the digits; one Gauss-Newton step brings the others.
-        step = float(np.linalg.lstsq(gradient(k, rest), residuals, rcond=None)[0][1])
-        if abs(step) < 1e-3 * k:
-            k += step
-            rest, residuals = inner(k)
     df = n - 1 - len(rest)
     variance = float(residuals @ residuals) / df
     if not np.all(np.isfinite(rest)):

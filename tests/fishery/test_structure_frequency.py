@@ -146,6 +146,13 @@ def test_a_fish_at_the_edge_belongs_above_it_in_either_unit() -> None:
     assert counted(length_frequency(inches, "in", 0.5)).counts == (1, 2, 1)
 
 
+def test_a_width_that_binary_fractions_cannot_hold_moves_no_fish() -> None:
+    assert 4.3 / 0.1 < 43
+    tenths = counted(length_frequency([4.3 * 25.4, 4.4 * 25.4], "in", 0.1))
+    assert tenths.edges == pytest.approx((4.3, 4.4, 4.5))
+    assert tenths.counts == (1, 1)
+
+
 def test_few_fish_for_many_classes_are_remarked_and_none_refused() -> None:
     assert "20 wanted" in counted(length_frequency([200.0, 215.0])).cautions[0]
     assert not counted(length_frequency([200.0] * 10 + [215.0] * 10)).cautions
