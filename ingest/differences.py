@@ -16,6 +16,7 @@ _TABLES: tuple[tuple[str, tuple[str, ...], frozenset[str]], ...] = (
     ("observation", ("fish_id", "seq"), frozenset()),
     ("amendment", ("amendment_id",), frozenset({"seq"})),
     ("sighting", ("sighting_id",), frozenset()),
+    ("inbox_file", ("sha256",), frozenset()),
 )
 
 

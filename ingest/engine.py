@@ -20,9 +20,11 @@ from drivers.outcomes import (
     Outcome,
     PanEmpty,
     Piece,
+    PositionSeen,
     ScaleTrouble,
     TagRefused,
     TagSeen,
+    TemperatureSeen,
     Trouble,
     WeightSeen,
     WeightSettled,
@@ -40,7 +42,7 @@ from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
 from ingest.records import Announcement, Change, Sound
 from ingest.station import Station, StationInstrument
 from ingest.step_lookup import StepLookup
-from ingest.surveys import OPENING_VERBS, STATION_VERBS, ensure_survey, on_survey_command
+from ingest.surveys import OPENING_VERBS, STATION_VERBS, ensure_survey, on_survey_command, run_went_on
 
 FORGOTTEN_S = 12 * 3600.0  # a survey left open for longer belongs to another day
 WITNESS_S = 5.0  # two reads of a free-running reader further apart are not one presentation
@@ -333,6 +335,13 @@ class Engine:
                 for weight in fish.weights if fish is not None else ():
                     if weight.load == outcome.load and weight.ref.instrument == source:
                         weight.empty_after_g = outcome.empty_g
+            case PositionSeen():
+                around = self.state.around
+                around.lat_deg, around.lon_deg, around.fix_t_s = outcome.lat_deg, outcome.lon_deg, ref.t_s
+                self._step.changes.extend(run_went_on(self.state, ref.t_s))
+            case TemperatureSeen():
+                self.state.around.water_c, self.state.around.water_t_s = outcome.temperature_c, ref.t_s
+                self._step.changes.extend(run_went_on(self.state, ref.t_s))
             case KeySeen():
                 self._on_key(source, bench, outcome.key, ref)
             case ScaleTrouble():

@@ -40,6 +40,17 @@ class InstrumentState:
 
 
 @dataclass(slots=True)
+class Surroundings:
+    """Where the station is and how warm the water, as instruments said last, and when (engine time)."""
+
+    lat_deg: float = 0.0
+    lon_deg: float = 0.0
+    fix_t_s: float | None = None
+    water_c: float = 0.0
+    water_t_s: float | None = None
+
+
+@dataclass(slots=True)
 class EngineState:
     """The fold of all frames so far."""
 
@@ -54,6 +65,7 @@ class EngineState:
     benches: dict[str, BenchState] = field(default_factory=dict)
     instruments: dict[str, InstrumentState] = field(default_factory=dict)
     command_seen: dict[str, float] = field(default_factory=dict)
+    around: Surroundings = field(default_factory=Surroundings)
     said_no_inventory: bool = False
     stopped: bool = False
 

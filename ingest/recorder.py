@@ -22,6 +22,7 @@ from ingest.records import (
     Change,
     ReadingRecord,
     SaveFish,
+    SaveInboxFile,
     Sound,
 )
 from ingest.store import Checkpoint, FrameRow, RecordRefused, StoreTrouble
@@ -237,7 +238,7 @@ def _rows(step: Step, journal_id: str) -> Iterable[FrameRow]:
             if reading.raw:
                 row = FrameRow(reading.journal_id, reading.n, reading.at, reading.instrument, reading.raw)
                 rows[reading.journal_id, reading.n] = row
-        if isinstance(change, Amend | AddFinding | AddSighting):
+        if isinstance(change, Amend | AddFinding | AddSighting | SaveInboxFile):
             named.add((change.journal_id, change.n))
     for frame in step.frames:
         if (journal_id, frame.n) in named or frame.event == "command":

@@ -184,6 +184,18 @@ class SaveSurvey:
 
 
 @dataclass(frozen=True, slots=True)
+class RunPlace:
+    """Where a run began and ended (WGS 84 degrees, north and east positive) and its water temperature, as instruments
+    said; None where none did."""
+
+    start_lat_deg: float | None = None
+    start_lon_deg: float | None = None
+    end_lat_deg: float | None = None
+    end_lon_deg: float | None = None
+    water_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SaveRun:
     survey_id: str
     run_no: int
@@ -191,6 +203,7 @@ class SaveRun:
     ended_at: str | None
     current_on_s: float | None
     note: str | None = None
+    place: RunPlace = RunPlace()
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +220,21 @@ class AddSighting:
     n: int
 
 
-Change = SaveFish | AttachReading | Amend | AddFinding | SaveSurvey | SaveRun | AddSighting
+@dataclass(frozen=True, slots=True)
+class SaveInboxFile:
+    """A file of a hand reader was taken in. `n_seen` of its lines are sightings, `refused` are the others as
+    (line, its text, why not). The file itself is kept beside the journal under its hash."""
+
+    sha256: str
+    file: str
+    at: str
+    n_seen: int
+    refused: tuple[tuple[int, str, str], ...]
+    journal_id: str
+    n: int
+
+
+Change = SaveFish | AttachReading | Amend | AddFinding | SaveSurvey | SaveRun | AddSighting | SaveInboxFile
 
 
 class Sound(StrEnum):

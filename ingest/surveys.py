@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from ingest.assemble.context import SurveyState
 from ingest.assemble.parts import Ref
 from ingest.commands import Command, Verb
-from ingest.engine_state import EngineState
+from ingest.engine_state import EngineState, Surroundings
 from ingest.records import Change, SaveRun, SaveSurvey, derived_id
+from ingest.run_place import place_at_end, place_at_start, place_meanwhile
 from ingest.station import Station
 
 STATION_VERBS = frozenset(
@@ -58,14 +59,14 @@ def on_survey_command(command: Command, state: EngineState, station: Station, re
     if command.verb is Verb.SURVEY_CLOSE:
         changes: list[Change] = []
         if survey.run_open:
-            changes += _end_run(survey, ref, None).changes
+            changes += _end_run(survey, state.around, ref, None).changes
         row = _row(state, station, closed_at=ref.at)
         state.survey = None
         return Answer(True, f"Survey closed: {_title(survey.name, survey.water)}.", [*changes, row])
     if command.verb is Verb.RUN_START:
-        return _start_run(survey, ref)
+        return _start_run(survey, state.around, ref)
     seconds = options.get("seconds")
-    return _end_run(survey, ref, float(seconds) if seconds is not None else None)
+    return _end_run(survey, state.around, ref, float(seconds) if seconds is not None else None)
 
 
 def _open_or_name(state: EngineState, station: Station, ref: Ref, options: dict[str, str]) -> Answer:
@@ -116,26 +117,48 @@ def _row(state: EngineState, station: Station, closed_at: str | None = None) -> 
     )
 
 
-def _start_run(survey: SurveyState, ref: Ref) -> Answer:
+def _start_run(survey: SurveyState, around: Surroundings, ref: Ref) -> Answer:
     changes: list[Change] = []
     if survey.run_open:
-        changes += _end_run(survey, ref, None).changes
+        changes += _end_run(survey, around, ref, None).changes
     survey.run_no = (survey.run_no or 0) + 1
     survey.run_started_at, survey.run_started_t_s, survey.run_open = ref.at, ref.t_s, True
-    changes.append(SaveRun(survey.survey_id, survey.run_no, ref.at, None, None))
+    survey.run_place = place_at_start(around, ref.t_s)
+    changes.append(SaveRun(survey.survey_id, survey.run_no, ref.at, None, None, place=survey.run_place))
     return Answer(True, f"Run {survey.run_no} begun.", changes)
 
 
-def _end_run(survey: SurveyState, ref: Ref, current_on_s: float | None) -> Answer:
+def _end_run(survey: SurveyState, around: Surroundings, ref: Ref, current_on_s: float | None) -> Answer:
     if not survey.run_open or survey.run_no is None or survey.run_started_at is None:
         return Answer(False, "No run is open: 'run end' does nothing.")
     survey.run_open = False
+    survey.run_place = place_at_end(survey.run_place, around, ref.t_s)
     seconds = f", {current_on_s:g} s of current" if current_on_s is not None else ""
     return Answer(
         True,
         f"Run {survey.run_no} ended{seconds}.",
-        [SaveRun(survey.survey_id, survey.run_no, survey.run_started_at, ref.at, current_on_s)],
+        [_run_row(survey, ref.at, current_on_s)],
     )
+
+
+def _run_row(survey: SurveyState, ended_at: str | None, current_on_s: float | None) -> SaveRun:
+    assert survey.run_no is not None
+    assert survey.run_started_at is not None
+    return SaveRun(
+        survey.survey_id, survey.run_no, survey.run_started_at, ended_at, current_on_s, place=survey.run_place
+    )
+
+
+def run_went_on(state: EngineState, t_s: float) -> list[Change]:
+    """An instrument told something about the surroundings: what the open run did not know at its start, it takes."""
+    survey = state.survey
+    if survey is None or not survey.run_open:
+        return []
+    place = place_meanwhile(survey.run_place, state.around, survey.run_started_t_s, t_s)
+    if place == survey.run_place:
+        return []
+    survey.run_place = place
+    return [_run_row(survey, None, None)]
 
 
 def _title(name: str | None, water: str | None) -> str:

@@ -10,7 +10,7 @@ from fishery.single import Relation
 from ingest.assemble.settings import BenchRules
 from ingest.checks import Limits
 from ingest.protocol import Protocol as SurveyProtocol
-from ingest.records import PriorCapture
+from ingest.records import PriorCapture, RunPlace
 from ingest.species import Species, SpeciesBook
 
 
@@ -50,6 +50,7 @@ class SurveyState:
     run_started_at: str | None = None
     run_started_t_s: float = 0.0
     run_open: bool = False
+    run_place: RunPlace = field(default_factory=RunPlace)
     weighed: dict[str, int] = field(default_factory=dict)
     relations: dict[str, Relation | None] = field(default_factory=dict)
 

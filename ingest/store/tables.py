@@ -18,7 +18,9 @@ FIRST_TABLES = (
     "CREATE INDEX survey_by_water ON survey (water)",
     """CREATE TABLE run (
         survey_id TEXT NOT NULL REFERENCES survey (survey_id), run_no INTEGER NOT NULL,
-        started_at TEXT NOT NULL, ended_at TEXT, current_on_s REAL, note TEXT, PRIMARY KEY (survey_id, run_no)
+        started_at TEXT NOT NULL, ended_at TEXT, current_on_s REAL, note TEXT,
+        start_lat_deg REAL, start_lon_deg REAL, end_lat_deg REAL, end_lon_deg REAL, water_c REAL,
+        PRIMARY KEY (survey_id, run_no)
     ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE fish (
         fish_id TEXT NOT NULL PRIMARY KEY, journal_id TEXT NOT NULL, opened_n INTEGER NOT NULL,
@@ -110,6 +112,10 @@ FIRST_TABLES = (
         journal_id TEXT NOT NULL, n INTEGER NOT NULL
     ) STRICT, WITHOUT ROWID""",
     "CREATE INDEX sighting_by_tag ON sighting (tag)",
+    """CREATE TABLE inbox_file (
+        sha256 TEXT NOT NULL PRIMARY KEY, file TEXT NOT NULL, at TEXT NOT NULL, n_seen INTEGER NOT NULL,
+        refused TEXT NOT NULL, journal_id TEXT NOT NULL, n INTEGER NOT NULL
+    ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE instrument (
         instrument TEXT NOT NULL PRIMARY KEY, kind TEXT NOT NULL, bench TEXT, content_sha256 TEXT,
         first_seen_at TEXT NOT NULL, last_seen_at TEXT NOT NULL

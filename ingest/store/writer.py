@@ -16,6 +16,7 @@ from ingest.records import (
     Finding,
     FishRecord,
     SaveFish,
+    SaveInboxFile,
     SaveRun,
     SaveSurvey,
 )
@@ -43,14 +44,17 @@ _AMENDMENT_COLUMNS = (
 _SURVEY_COLUMNS = (
     "survey_id", "station", "name", "water", "protocol", "opened_at", "closed_at", "provisional",
 )  # fmt: skip
-_RUN_COLUMNS = ("survey_id", "run_no", "started_at", "ended_at", "current_on_s", "note")
+_RUN_OWN = ("survey_id", "run_no", "started_at", "ended_at", "current_on_s", "note")
+_RUN_PLACE = ("start_lat_deg", "start_lon_deg", "end_lat_deg", "end_lon_deg", "water_c")
+_RUN_COLUMNS = (*_RUN_OWN, *_RUN_PLACE)
+_INBOX_COLUMNS = ("sha256", "file", "at", "n_seen", "refused", "journal_id", "n")
 
 _fish_row = attrgetter(*FISH_COLUMNS)
 _reading_row = attrgetter(*READING_COLUMNS)
 _sighting_row = attrgetter(*_SIGHTING_COLUMNS)
 _amendment_row = attrgetter(*_AMENDMENT_COLUMNS)
 _survey_row = attrgetter(*_SURVEY_COLUMNS)
-_run_row = attrgetter(*_RUN_COLUMNS)
+_run_row = attrgetter(*_RUN_OWN, *(f"place.{column}" for column in _RUN_PLACE))
 
 
 def _insert(table: str, columns: Sequence[str]) -> str:
@@ -128,6 +132,8 @@ class Writer:
                 self._execute(_SAVE_RUN, _run_row(change))
             case AddSighting():
                 self._insert_once("sighting", "sighting_id", _SIGHTING_COLUMNS, _sighting_row(change))
+            case SaveInboxFile():
+                self._insert_once("inbox_file", "sha256", _INBOX_COLUMNS, _inbox_row(change))
             case _:
                 assert_never(change)
 
@@ -244,6 +250,11 @@ def _finding_row(finding: Finding) -> Row:
         _json(finding.proposes),
         finding.settled,
     )
+
+
+def _inbox_row(file: SaveInboxFile) -> Row:
+    refused = json.dumps(file.refused, ensure_ascii=False)
+    return file.sha256, file.file, file.at, file.n_seen, refused, file.journal_id, file.n
 
 
 def _json(mapping: Mapping[str, float | str]) -> str:
