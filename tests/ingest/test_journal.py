@@ -552,10 +552,13 @@ def test_what_no_medium_took_is_rescued_as_a_part_that_reads_on(small_medium: Pa
     earlier = tmp_path / NAME.replace("-001", "-002")
     earlier.write_bytes(b"rescued before")
     rescued = writer.rescue([tmp_path / "nowhere", tmp_path])
-    assert rescued is not None and rescued.path == tmp_path / NAME.replace("-001", "-003")
+    assert rescued is not None
+    assert rescued.path == tmp_path / NAME.replace("-001", "-003")
     assert earlier.read_bytes() == b"rescued before"
     lost = writer.rescue([tmp_path / "nowhere"])
-    assert lost is not None and lost.path is None and lost.frames == rescued.frames
+    assert lost is not None
+    assert lost.path is None
+    assert lost.frames == rescued.frames
     hog.unlink()
     shutil.move(rescued.path, small_medium)
     numbers = {item.n for item in frames_in(*journal_files(small_medium))}
