@@ -178,7 +178,13 @@ def mean_length_at_age(
         if n > 1:
             interval = mean_interval(mine, level)
             mean = Estimate(
-                float(mine.mean()), "mm", n, interval, "mean length of the fish of one age", "common practice", few
+                float(mine.mean()),
+                "mm",
+                n,
+                interval,
+                "mean length of the fish of one age",
+                "common practice",
+                few,
             )
         found.append(LengthAtAge(float(age), mean, float(mine.std(ddof=1)) if n > 1 else None))
     return tuple(found)

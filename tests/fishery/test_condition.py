@@ -112,6 +112,8 @@ def test_lengths_of_another_type_are_used_only_through_a_published_relation() ->
         relative_weights(BLUEGILL, lengths, weights, "FL", conversions={"FL": LAKE_TROUT_TO_FORK})
     with pytest.raises(ValueError, match="has no source"):
         LengthConversion("bluegill", "FL", "TL", 1.03, 0, None, " ")
+    with pytest.raises(ValueError, match="no conversion"):
+        LengthConversion("bluegill", "TL", "TL", 1.0, 0, None, "Somebody (2000)")
 
 
 def test_the_two_published_relations_of_lake_trout_undo_one_another() -> None:
@@ -252,6 +254,8 @@ def test_a_missing_value_is_an_error_not_a_nan() -> None:
         mean_condition([90.0, math.nan, 95.0])
     # a length that is none must not become an infinite Wr
     assert relative_weights(LOTIC, [1e-139, math.inf], [10.0, 10.0], "TL").left_out == {Why.MISSING: 2}
+    with pytest.raises(ValueError, match="wr has 2 dimensions"):
+        mean_condition(np.ones((2, 2)))
     with pytest.raises(ValueError, match="differ in length"):
         relative_weights(LOTIC, [100.0, 200.0], [10.0], "TL")
     assert isinstance(mean_condition([]), Refused)

@@ -232,6 +232,20 @@ def test_too_few_fish_and_thin_groups_are_refused() -> None:
     assert isinstance(unknown, Refused)
 
 
+@pytest.mark.parametrize("tilt", [0.0, 0.3])
+def test_fish_that_grow_no_slower_with_length_have_no_curve_or_a_vague_one(tilt: float) -> None:
+    rng = np.random.default_rng(77)
+    marked, t1 = rng.uniform(150, 450, 60), rng.uniform(2020, 2022, 60)
+    years = rng.uniform(0.2, 2.5, 60)
+    seen = marked + (60 + tilt * (marked - 300)) * years + rng.normal(0, 10, 60)
+    fit = fit_francis(marked, seen, t1, t1 + years, ALPHA, BETA)
+    if isinstance(fit, FrancisFit):
+        interval = fit.k["all"].interval
+        assert interval is None or interval.low < 0.02
+    else:
+        assert fit.wanted
+
+
 def test_the_mean_error_of_measuring_is_part_of_what_is_expected() -> None:
     fish = recaptures("growth_bonito_campbell1975.csv")
     fit = fitted(fit_francis(*fish, 35, 55, None, Options(bias=True)))

@@ -196,6 +196,13 @@ def test_fish_that_show_no_bend_have_no_curve() -> None:
     assert isinstance(fit_at_age([1, 2, 3, 3], [100, 180, 240, 250]), Refused)
     assert isinstance(fit_at_age([1, 2, 3, 4, 5, 6], [100, 200, 300, 400, 500, 600]), Refused)
     assert isinstance(fit_fabens([], [], []), Refused)
+    shrinking = [500.0, 420.0, 380.0, 360.0, 350.0, 345.0]
+    assert isinstance(fit_at_age([1, 2, 3, 4, 5, 6], shrinking), Refused)
+    rng = np.random.default_rng(66)
+    noisy = [
+        isinstance(fit_at_age(np.arange(1.0, 7.0), 300 + rng.normal(0, 60, 6)), Refused) for _ in range(20)
+    ]
+    assert sum(noisy) > 10
 
 
 def test_mean_lengths_weigh_by_their_fish() -> None:

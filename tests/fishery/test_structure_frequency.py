@@ -72,6 +72,12 @@ def test_two_small_samples_are_compared_exactly() -> None:
     assert answer.df is None
 
 
+def test_three_thin_surveys_get_a_rough_p_and_a_word() -> None:
+    answer = compared(compare_categories([(3, 1), (1, 3), (2, 2)], ["S-Q", "Q"]))
+    assert answer.test == "chi-square"
+    assert answer.cautions[0] == "The least expected count is 2.0: p is rough."
+
+
 def test_surveys_that_cannot_be_compared_are_refused() -> None:
     for counts in ([(0, 0), (3, 4)], [(5, 0), (3, 0)], [(5, 4)]):
         assert isinstance(compare_categories(counts, ["S-Q", "Q"]), Refused)
