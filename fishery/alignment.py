@@ -175,6 +175,18 @@ def find_swap(fish: Sequence[Measured], weights_g: Sequence[float]) -> int | Non
     return low + at if gain >= LEAST_GAIN and low + at == count - LEAST_FISH else None
 
 
+def is_lost(fish: Sequence[Measured], weights_g: Sequence[float]) -> bool:
+    """Whether the last `2 * LEAST_FISH` weights fit their own fish far worse than no fish in particular.
+
+    With no slip found this means that several came close together; arguments as in `find_slip`.
+    """
+    count, least = len(weights_g), 2 * LEAST_FISH
+    if count < least:
+        return False
+    low = count - least
+    return not _Gains(fish[low:count], weights_g[low:]).last_weights_fit(least, LEAST_GAIN)
+
+
 def surplus_slip(fish: Sequence[Measured], weights_g: Sequence[float]) -> Slip | None:
     """Which weight was one too many, when the last one came and no fish waited.
 
@@ -262,11 +274,11 @@ class _Gains:
             ]
         return max(gains, default=-math.inf) - self._now + math.log(SECOND_SLIP_SHARE)
 
-    def last_weights_fit(self) -> bool:
+    def last_weights_fit(self, most: int = LEAST_FISH, less: float = 2.0) -> bool:
         """Whether the newest weights fit their own fish about as well as no fish in particular, or better."""
-        start = max(0, self._count - LEAST_FISH)
+        start = max(0, self._count - most)
         own = self._marginal([(0, start, self._count)]) - self._marginal([])
-        return own > sum(self._loose[start:]) - 2.0
+        return own > sum(self._loose[start:]) - less
 
     def _cumulate(self, shift: int) -> tuple[list[float], dict[str, list[list[float]]]]:
         free = [0.0]

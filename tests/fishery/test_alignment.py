@@ -16,6 +16,7 @@ from fishery.alignment import (
     best_slip,
     find_slip,
     find_swap,
+    is_lost,
     spread_ratio,
     surplus_slip,
 )
@@ -251,3 +252,13 @@ def test_fish_in_their_order_are_not_taken_for_swapped() -> None:
             line = fish(*day.lengths_mm[low:count])
             calls += find_swap(line, day.weights_g[low:count]) is not None
     assert calls == 0
+
+
+def test_weights_that_fit_no_neighbour_mean_that_the_order_is_lost() -> None:
+    far = [*LENGTHS[5:], *LENGTHS[:5]]
+    assert is_lost(fish(*LENGTHS[:8]), weights(*far[:8]))
+    assert not is_lost(fish(*LENGTHS[:7]), weights(*far[:7])), "too few to say so"
+    assert not is_lost(fish(*LENGTHS[:8]), weights(*LENGTHS[:8]))
+    for seed in range(100):
+        day = simulate(Water(), 900 + seed, 8)
+        assert not is_lost(fish(*day.lengths_mm), day.weights_g)

@@ -13,6 +13,8 @@ from tests.ingest.desk import CARDS, KNOWN, STARTED, STOCK, Desk, names, write_s
 
 LENGTHS = (310, 255, 402, 288, 350, 231, 377, 265, 420, 300, 244, 333, 281, 365)
 
+LOST = (300, 310, 333, 265, 350, 333, 288, 300)  # as weights of the first eight
+
 
 def weight_of(mm: float, wr: float = 93.0) -> float:
     """Largemouth bass at this relative weight (Henson 1991, as in config/species)."""
@@ -605,4 +607,17 @@ def test_swapped_neighbours_are_marked_and_stop_nobody(line: Desk) -> None:
     found = marked(line)
     swapped = {fish.length_mm for fish in line.closed if "weights_swapped" in found.get(fish.fish_id, [])}
     assert swapped == {LENGTHS[6], LENGTHS[7]}
+    assert not line.heard("line_stopped")
+
+
+def test_a_line_in_no_order_is_said_to_be_lost_and_watched_anew(line: Desk) -> None:
+    pass_on(line, *LENGTHS[:10])
+    weigh(line, *LOST)
+    assert "fish 1 to 8 fit neither" in line.heard("line_lost")[0]
+    assert not line.heard("line_stopped")
+    assert all("line_lost" in marked(line)[fish.fish_id] for fish in line.closed)
+    weigh(line, *LENGTHS[8:10])
+    pass_on(line, *LENGTHS[:6])
+    weigh(line, *LENGTHS[:6])
+    assert len(line.heard("line_lost")) == 1
     assert not line.heard("line_stopped")

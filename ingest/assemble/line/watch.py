@@ -4,6 +4,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from fishery.alignment import (
+    LEAST_FISH,
     WATCHABLE_RATIO,
     WINDOW,
     Measured,
@@ -11,6 +12,7 @@ from fishery.alignment import (
     best_slip,
     find_slip,
     find_swap,
+    is_lost,
     spread_ratio,
     surplus_slip,
 )
@@ -39,12 +41,29 @@ def watch(bench: "LineBench", ref: Ref) -> None:
     if found is not None:
         _stop(bench, entries, _named(entries, found), ref)
         return
+    if is_lost(_fish(bench, entries), _weights(entries)):
+        _say_lost(bench, entries, ref)
+        return
     _mark_swap(bench, entries)
     if len(entries) >= ENOUGH_TO_JUDGE and not line.said_unwatchable:
         ratio = spread_ratio(_fish(bench, entries))
         if ratio is None or ratio < WATCHABLE_RATIO:
             line.said_unwatchable = True
             _say_unwatchable(bench, ratio, ref)
+
+
+def _say_lost(bench: "LineBench", entries: list[WeighedFish], ref: Ref) -> None:
+    """Several slips close together: no shift mends it. Say so, mark the fish, and look at the next ones anew."""
+    off = entries[-2 * LEAST_FISH :]
+    first, last = off[0].number, off[-1].number
+    sentence = (
+        f"Stop, the order of the line is lost: the weights of fish {first} to {last} fit neither their own fish nor the "
+        "next. Weigh what lies on the table again and begin anew with an empty table."
+    )
+    for entry in off:
+        add_finding(bench, entry, Finding("line_lost", Severity.NOTICE, sentence))
+    bench.line.watched_from = last + 1
+    bench.say("line_lost", Sound.HELD, sentence, ref.at, first=first, last=last)
 
 
 def _mark_swap(bench: "LineBench", entries: list[WeighedFish]) -> None:
