@@ -358,7 +358,10 @@ class Engine:
 
     def _note(self, bench: str, ref: Ref, name: str, sentence: str) -> None:
         """An instrument could not say a part of the fish in hand: should the part never come, the fish tells why."""
-        self._bench_step(bench, ref, lambda b, r: b.part_failed(name, sentence), open_survey=False)
+        if self.state.survey is None:  # so no fish is in hand: the first one of the day tells why
+            self.state.benches[bench].note_failure(name, sentence, ref.t_s)
+            return
+        self._bench_step(bench, ref, lambda b, r: b.part_failed(name, sentence))
 
     def _on_damage(self, source: str, known: InstrumentState, damaged: Damaged, ref: Ref) -> None:
         if damaged.damage is not Damage.SPEED:

@@ -11,7 +11,7 @@ from ingest.assemble.closing import final_status, fish_record
 from ingest.assemble.context import Context
 from ingest.assemble.facts import missing_parts, recapture_facts, value_findings, zero_finding
 from ingest.assemble.habits import note_order
-from ingest.assemble.parts import BenchState, Failed, Mark, OpenFish, Question, Ref, SavedFish, TagRead
+from ingest.assemble.parts import BenchState, Mark, OpenFish, Question, Ref, SavedFish, TagRead
 from ingest.records import (
     AddSighting,
     Announcement,
@@ -28,6 +28,8 @@ from ingest.records import (
     derived_id,
     fish_id,
 )
+
+BEFORE = "_before"  # ends the name of a notice about a part that failed before the fish was in hand
 
 
 @dataclass(slots=True)
@@ -69,7 +71,7 @@ class Bench:
         )
         for failed in state.failed_before:  # a scan that failed just now was this fish's
             if ref.t_s - failed.t_s <= self.context.rules.remeasure_s:
-                self.mark(fish, failed.name, failed.sentence)
+                self.mark(fish, f"{failed.name}{BEFORE}", failed.sentence)
         state.failed_before = []
         state.fish = fish
         state.again = None
@@ -298,7 +300,7 @@ class Bench:
         if fish is not None:
             self.mark(fish, name, sentence)
         else:
-            self.state.failed_before.append(Failed(name, sentence, self.step.t_s))
+            self.state.note_failure(name, sentence, self.step.t_s)
 
     def part_came(self, fish: OpenFish, failure: str) -> None:
         """What failed before has come: nothing is left to say (`failure` begins the names of its notices)."""

@@ -271,3 +271,8 @@ class BenchState:
     failed_before: list[Failed] = field(default_factory=list)  # what failed with no fish in hand
     empty_high: int = 0  # fish in a row whose empty scale read too high
     line: LineState = field(default_factory=LineState)
+
+    def note_failure(self, name: str, sentence: str, t_s: float) -> None:
+        """Remember what an instrument could not say while no fish was in hand: the latest of each name."""
+        others = [failed for failed in self.failed_before if failed.name != name]
+        self.failed_before = [*others, Failed(name, sentence, t_s)]

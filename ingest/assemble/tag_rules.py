@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from ingest.assemble.bench import describe
+from ingest.assemble.bench import BEFORE, describe
 from ingest.assemble.facts import missing_parts, recapture_facts
 from ingest.assemble.habits import tags_come_first
 from ingest.assemble.hold_rules import tag_was_reread
@@ -256,7 +256,7 @@ def _take(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
     """This tag is (as far as one can tell) this fish's."""
     fish.tags.append(read)
     bench.touch(fish, ref)
-    bench.part_came(fish, "tag_refused")
+    _scan_came_at_last(bench, fish, read, ref)
     if not read.witnessed:
         bench.mark(
             fish, "tag_read_once", f"Tag {read.tag} is not on any list and was read only once.", tag=read.tag
@@ -266,6 +266,19 @@ def _take(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
         )
     _book(bench, fish, read, ref)
     bench.review(fish, ref)
+
+
+def _scan_came_at_last(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
+    """A tag after a scan that failed. If the measures came in between, the crew may be one fish further."""
+    failed_before = any(mark.name == f"tag_refused{BEFORE}" for mark in fish.marks)
+    bench.part_came(fish, "tag_refused")
+    if failed_before and (fish.lengths or fish.weights):
+        sentence = (
+            f"A scan failed before this fish was measured, tag {read.tag} came after: look whether it is of "
+            "this fish or of the next."
+        )
+        bench.mark(fish, "tag_after_failed_scan", sentence, tag=read.tag)
+        bench.say("tag_after_failed_scan", Sound.REMINDER, sentence, ref.at, tag=read.tag)
 
 
 def _book(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:

@@ -100,6 +100,19 @@ def test_a_refused_tag_leaves_its_reason_until_a_tag_is_read(tmp_path: Path) -> 
     assert "tag_refused" not in names(desk.fish[-1])
 
 
+def test_a_tag_after_the_measures_of_a_fish_whose_scan_failed_before_is_marked(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path)
+    desk.send("reader", f"{STOCK[0]} {STOCK[1]}\r\n").length(312).weigh(412).scan(STOCK[2])
+    assert names(desk.only) == {"tag_after_failed_scan"}
+    assert len(desk.heard("tag_after_failed_scan")) == 1
+
+
+def test_a_failed_scan_that_was_repeated_before_the_measures_leaves_nothing(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path)
+    desk.send("reader", f"{STOCK[0]} {STOCK[1]}\r\n").scan(STOCK[0]).length(312).weigh(412)
+    assert names(desk.only) == set()
+
+
 def test_an_overload_that_was_followed_by_a_weight_leaves_nothing(tmp_path: Path) -> None:
     desk = Desk.at(tmp_path)
     desk.scan(STOCK[0]).length(312).wait(2).send("scale", "EEEEE\r\n").weigh(412)
