@@ -621,3 +621,38 @@ def test_a_line_in_no_order_is_said_to_be_lost_and_watched_anew(line: Desk) -> N
     weigh(line, *LENGTHS[:6])
     assert len(line.heard("line_lost")) == 1
     assert not line.heard("line_stopped")
+
+
+def test_after_a_shift_the_line_is_watched_as_before(line: Desk) -> None:
+    missed_weighing(line)
+    line.command("shift")
+    later = (*LENGTHS[9:], *LENGTHS[:9])
+    for mm in later[2:]:  # two lie between already
+        pass_on(line, mm)
+    weigh(line, *later[:8])
+    assert len(line.heard("line_stopped")) == 1
+    weigh(line, *later[9:13])
+    assert len(line.heard("line_stopped")) == 2
+    line.command("shift")
+    assert pairs(line)[9:] == [*own(*later[:8]), (later[8], None), *own(*later[9:13])]
+
+
+def test_the_second_weight_of_a_fish_is_kept_with_it_as_a_repeat(line: Desk) -> None:
+    pass_on(line, *LENGTHS[:10])
+    weigh(line, *LENGTHS[:4])
+    line.weigh(weight_of(LENGTHS[3]), after=8)
+    weigh(line, *LENGTHS[4:7])
+    line.command("shift")
+    twice = line.closed[3]
+    assert [(e.reading.kind, e.reading.role) for e in line.echoes if e.fish_id == twice.fish_id] == [
+        ("weight", "repeat")
+    ]
+    assert pairs(line)[:7] == own(*LENGTHS[:7])
+
+
+def test_a_length_like_that_of_the_fish_just_saved_is_the_next_fish(line: Desk) -> None:
+    line.length(310)
+    weigh(line, 310)
+    line.length(310, after=1)
+    weigh(line, 310)
+    assert pairs(line) == own(310, 310)

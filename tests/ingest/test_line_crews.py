@@ -22,13 +22,13 @@ def _holds(tally: LineTally) -> None:
 
 
 def test_crews_that_listen_keep_nearly_every_weight_with_its_fish(tmp_path: Path) -> None:
-    tally = run_lines(LineCrew(), range(20), 60, tmp_path)
+    tally = run_lines(LineCrew(), range(12), 60, tmp_path)
     print(f"two-person lines: {tally}")
     _holds(tally)
 
 
 def test_a_faultless_line_is_never_stopped_and_mixes_nothing(tmp_path: Path) -> None:
-    tally = run_lines(LineCrew(mistakes=NO_MISTAKES), range(8), 60, tmp_path)
+    tally = run_lines(LineCrew(mistakes=NO_MISTAKES), range(5), 60, tmp_path)
     print(f"faultless lines: {tally}")
     assert tally.delays == []
     assert tally.counts["false"] == 0

@@ -86,9 +86,7 @@ class LineBench(Bench):
 
     def put_back(self, fish: OpenFish) -> None:
         """A fish that a command reached for lies in its old place again."""
-        queue = self.line.queue
-        queue.append(fish)
-        queue.sort(key=lambda one: one.line_no or 0)
+        self.line.queue.append(fish)  # only the newest is ever reached for
 
     # --- at the scale ---------------------------------------------------------------------------------------------
 
