@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from cli.permissible_error import Verdict
     from ingest.station import Station, StationInstrument
 
+_LONGEST_S = 1e7  # four months; longer times are no times to the operating system
+
 app = group("Instruments: which there are, what they say, whether they are right.")
 
 Name = Annotated[
@@ -147,7 +149,11 @@ def check(
     for_s: Annotated[
         float,
         typer.Option(
-            "--for", metavar="SECONDS", min=0.1, help="How long to wait for the readings, in seconds."
+            "--for",
+            metavar="SECONDS",
+            min=0.1,
+            max=_LONGEST_S,
+            help="How long to wait for the readings, in seconds.",
         ),
     ] = 60.0,
     as_json: options.Json = False,
@@ -270,7 +276,11 @@ def watch(
     for_s: Annotated[
         float | None,
         typer.Option(
-            "--for", metavar="SECONDS", min=0.1, help="Stop after so many seconds. Default: ctrl-C."
+            "--for",
+            metavar="SECONDS",
+            min=0.1,
+            max=_LONGEST_S,
+            help="Stop after so many seconds. Default: ctrl-C.",
         ),
     ] = None,
     as_json: options.Json = False,

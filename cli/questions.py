@@ -138,7 +138,7 @@ def _fish_id(connection: sqlite3.Connection, written: str) -> str:
             "SELECT fish_id FROM fish WHERE substr(fish_id, 1, length(?1)) = ?1 LIMIT 9", (wanted,)
         )
     ]
-    if len(found) == 1:
+    if wanted and len(found) == 1:
         return str(found[0])
     if len(wanted) < 4 or not found:
         raise RefusedError(

@@ -1,9 +1,13 @@
 """The records of a replayed day, as a person asks for them."""
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from cli.errors import RefusedError
+from cli.questions import fish_trace
 from tests.cli.command_line import call, call_json, call_program
 from tests.cli.invented_day import RECAPTURED, STOCK
 
@@ -142,3 +146,11 @@ def test_what_is_not_there_is_said_with_what_there_is(replayed: Path) -> None:
 def test_the_installed_program_prints_the_same(replayed: Path) -> None:
     for words in (["fish", "list"], ["fish", "history", RECAPTURED], ["survey", "list", "--json"]):
         assert call_program(*words, folder=replayed).stdout == call(*words, folder=replayed).stdout
+
+
+def test_nothing_is_the_beginning_of_no_id(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "one-fish.sqlite")) as connection:
+        connection.execute("CREATE TABLE fish (fish_id TEXT)")
+        connection.execute("INSERT INTO fish VALUES ('5d096241-6266-5a23-86ba-dd9393e09109')")
+        with pytest.raises(RefusedError, match="first four characters"):
+            fish_trace(connection, " ")

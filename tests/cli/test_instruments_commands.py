@@ -97,6 +97,12 @@ def test_watch_says_that_the_port_is_not_there(station: Path) -> None:
     assert "/dev/no-such-scale is not there" in done.stderr
 
 
+def test_no_end_of_time_is_a_time(station: Path) -> None:
+    for_ever = ("--for", "inf")
+    done = call("instruments", "watch", "STATION.toml", "scale", *for_ever, folder=station.parent, expect=2)
+    assert "--for" in done.stderr
+
+
 # 500 g at a division of 0.1 g are 5000 divisions: 2 x 1.5 x 0.1 g (OIML R 76-1:2006, Table 6 and 3.5.2).
 @pytest.mark.parametrize(("shown_g", "code", "result"), [("500.3", 0, "pass"), ("500.4", 1, "FAIL")])
 def test_a_check_weight_is_judged_and_kept(
