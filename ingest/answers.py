@@ -74,6 +74,7 @@ class Answers:
                 "provisional": survey.provisional,
                 "run_no": survey.run_no,
                 "run_open": survey.run_open,
+                "work_up_run": survey.work_up_run,
             },
             "benches": {name: self._bench(name) for name in state.benches},
             "instruments": self._instruments(),

@@ -15,6 +15,11 @@ _TABLES: tuple[tuple[str, tuple[str, ...], frozenset[str]], ...] = (
     ("finding", ("fish_id", "seq"), frozenset()),
     ("observation", ("fish_id", "seq"), frozenset()),
     ("amendment", ("amendment_id",), frozenset({"seq"})),
+    ("batch", ("batch_id",), frozenset()),
+    ("batch_reading", ("batch_id", "seq"), frozenset()),
+    ("batch_amendment", ("amendment_id",), frozenset({"seq"})),
+    ("treatment", ("treatment_id",), frozenset()),
+    ("crew", ("crew_id",), frozenset()),
     ("sighting", ("sighting_id",), frozenset()),
     ("inbox_file", ("sha256",), frozenset()),
 )

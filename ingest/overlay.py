@@ -70,6 +70,7 @@ class Unstored:
             fish.fate,
             fish.individual_id,
             fish.fish_id,
+            fish.withdrawal_until,
         )
         return self.patched(made)
 

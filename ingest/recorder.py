@@ -8,6 +8,7 @@ import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from ingest.catch_records import AddCrew, AmendBatch, BatchReading, SaveBatch, SaveTreatment
 from ingest.checkpoints import pack
 from ingest.commits import Commit, CommitQueue, Outcome
 from ingest.engine import Engine, Step
@@ -25,9 +26,13 @@ from ingest.records import (
     SaveInboxFile,
     Sound,
 )
+from ingest.station import Station
 from ingest.store import Checkpoint, FrameRow, RecordRefused, StoreTrouble
 
-_CLAIMS = frozenset({"fish_saved", "fish_amended", "fish_void"})  # they say that something is stored
+# Announcements that say that something is stored.
+_CLAIMS = frozenset(
+    {"fish_saved", "fish_amended", "fish_void", "fish_counted", "batch_saved", "batch_amended", "batch_void"}
+)
 TIMER = "timer"
 
 
@@ -69,6 +74,12 @@ class Recorder:
     def begin(self, header: Header) -> list[Announcement]:
         """Frames from now on belong to this journal."""
         return self._take(self.engine.begin_journal(header))
+
+    def reconfigure(self, station: Station, config: str) -> list[Announcement]:
+        """Use these settings from the next frame on; `config` is the hash of the list of their sources."""
+        step = self.engine.reconfigure(station)
+        self.config = config
+        return self._take(step)
 
     def write_to(self, journal: JournalWriter | None) -> None:
         """Frames from now on go into this journal."""
@@ -235,10 +246,14 @@ def _rows(step: Step, journal_id: str) -> Iterable[FrameRow]:
     named: set[tuple[str, int]] = set()
     for change in step.changes:
         for reading in _readings(change):
-            if reading.raw:
+            if reading.raw:  # typed values have none: the command's own frame says them
                 row = FrameRow(reading.journal_id, reading.n, reading.at, reading.instrument, reading.raw)
                 rows[reading.journal_id, reading.n] = row
-        if isinstance(change, Amend | AddFinding | AddSighting | SaveInboxFile):
+        if isinstance(change, SaveBatch):
+            named.add((change.batch.journal_id, change.batch.opened_n))
+        elif isinstance(
+            change, Amend | AddFinding | AddSighting | SaveInboxFile | AmendBatch | SaveTreatment | AddCrew
+        ):
             named.add((change.journal_id, change.n))
     for frame in step.frames:
         if (journal_id, frame.n) in named or frame.event == "command":
@@ -246,9 +261,11 @@ def _rows(step: Step, journal_id: str) -> Iterable[FrameRow]:
     return rows.values()
 
 
-def _readings(change: Change) -> Sequence[ReadingRecord]:
+def _readings(change: Change) -> Sequence[ReadingRecord | BatchReading]:
     if isinstance(change, SaveFish):
         return change.fish.readings
+    if isinstance(change, SaveBatch):
+        return change.batch.readings
     return (change.reading,) if isinstance(change, AttachReading) else ()
 
 

@@ -8,8 +8,11 @@ the daemon announces only after that commit.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
-from uuid import UUID, uuid5
+from hashlib import sha1
+from typing import Literal, NamedTuple
+from uuid import UUID
+
+from ingest.catch_records import CatchChange
 
 TALLYWELL_NAMESPACE = UUID("6f1d3c1e-2b4a-5f5e-9a37-0d7b8c6e1a52")
 
@@ -92,6 +95,14 @@ class ReadingRecord:
     empty_after_g: float | None = None
 
 
+class Observation(NamedTuple):
+    """What was seen on a fish. `code` is that of the station's list, None for free words."""
+
+    kind: str  # sex, maturity, mark, anomaly, sample, note
+    text: str
+    code: str | None = None
+
+
 TagRole = Literal["primary", "second", "set_aside"]
 
 
@@ -125,9 +136,10 @@ class FishRecord:
     closed: bool
     rule: str  # the named rule that closed, held or parked it
     note: str | None
-    observations: tuple[tuple[str, str], ...]  # (kind, text): sex, mark, note ...
+    observations: tuple[Observation, ...]
     readings: tuple[ReadingRecord, ...]
     findings: tuple[Finding, ...]
+    withdrawal_until: str | None = None  # the fish was drugged and may not be eaten before this day
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +208,17 @@ class RunPlace:
 
 
 @dataclass(frozen=True, slots=True)
+class RunMethod:
+    """Where in the water a run fished and how, as the crew said; None where nobody did. `pass_no` is the number of the
+    pass where one area is fished several times over."""
+
+    area: str | None = None
+    gear: str | None = None
+    pass_no: int | None = None
+    settings: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SaveRun:
     survey_id: str
     run_no: int
@@ -204,6 +227,7 @@ class SaveRun:
     current_on_s: float | None
     note: str | None = None
     place: RunPlace = RunPlace()
+    method: RunMethod = RunMethod()
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +258,8 @@ class SaveInboxFile:
     n: int
 
 
-Change = SaveFish | AttachReading | Amend | AddFinding | SaveSurvey | SaveRun | AddSighting | SaveInboxFile
+FishChange = SaveFish | AttachReading | Amend | AddFinding
+Change = FishChange | SaveSurvey | SaveRun | AddSighting | SaveInboxFile | CatchChange
 
 
 class Sound(StrEnum):
@@ -275,18 +300,24 @@ class PriorCapture:
     fate: str
     individual_id: str | None = None
     fish_id: str | None = None
+    withdrawal_until: str | None = None
 
 
 def fish_id(journal_id: str, opened_n: int) -> str:
     """The id of the fish that frame `opened_n` of this journal opened: the same live, replayed and rebuilt."""
-    return str(uuid5(TALLYWELL_NAMESPACE, f"fish {journal_id} {opened_n}"))
+    return _named_id(f"fish {journal_id} {opened_n}")
 
 
 def derived_id(kind: str, journal_id: str, n: int, index: int = 0) -> str:
     """The id of the `index`-th thing of this kind (`amendment`, `survey`, `sighting`) that frame `n` caused."""
-    return str(uuid5(TALLYWELL_NAMESPACE, f"{kind} {journal_id} {n} {index}"))
+    return _named_id(f"{kind} {journal_id} {n} {index}")
 
 
 def individual_id(tag: str) -> str:
     """The id of the individual first known by this tag."""
-    return str(uuid5(TALLYWELL_NAMESPACE, f"individual {tag}"))
+    return _named_id(f"individual {tag}")
+
+
+def _named_id(name: str) -> str:
+    """The name's UUID of version 5 (RFC 9562, section 5.5), as `uuid.uuid5` makes it at twice the cost."""
+    return str(UUID(bytes=sha1(TALLYWELL_NAMESPACE.bytes + name.encode()).digest()[:16], version=5))

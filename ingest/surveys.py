@@ -1,33 +1,46 @@
 """Surveys and runs: opening, naming, closing. Pure; the state is the engine's.
 
 No reading is refused because no survey is open: a provisional one opens by itself and is named later. Fish belong to
-the work-up run: the run that is open, else the one that ended last.
+the work-up run: the one that the crew chose, else the one that ended last (see `SurveyState.work_up_run`).
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 
 from ingest.assemble.context import SurveyState
 from ingest.assemble.parts import Ref
 from ingest.commands import Command, Verb
 from ingest.engine_state import EngineState, Surroundings
-from ingest.records import Change, SaveRun, SaveSurvey, derived_id
+from ingest.records import Change, RunMethod, SaveRun, SaveSurvey, derived_id
 from ingest.run_place import place_at_end, place_at_start, place_meanwhile
 from ingest.station import Station
+from ingest.survey_log import Answer, end_treatments, note_crew, start_treatment
 
 STATION_VERBS = frozenset(
-    {Verb.SURVEY_OPEN, Verb.SURVEY_CLOSE, Verb.SURVEY_NAME, Verb.RUN_START, Verb.RUN_END}
+    {
+        Verb.SURVEY_OPEN,
+        Verb.SURVEY_CLOSE,
+        Verb.SURVEY_NAME,
+        Verb.RUN_START,
+        Verb.RUN_END,
+        Verb.WORK_UP_RUN,
+        Verb.CREW,
+        Verb.TREATMENT,
+        Verb.TREATMENT_END,
+    }
 )
-# What a crew says before the first fish of a day: it holds for the survey that begins with it.
-OPENING_VERBS = frozenset({Verb.SPECIES, Verb.UNTAGGED, Verb.SURVEY_NAME, Verb.RUN_START})
-
-
-@dataclass(slots=True)
-class Answer:
-    """What a survey command did, in one sentence."""
-
-    done: bool
-    sentence: str
-    changes: list[Change] = field(default_factory=list)
+# What a crew says before the first fish of a day: it holds for the survey that begins with it. A count is fish.
+OPENING_VERBS = frozenset(
+    {
+        Verb.SPECIES,
+        Verb.UNTAGGED,
+        Verb.SURVEY_NAME,
+        Verb.RUN_START,
+        Verb.CREW,
+        Verb.TREATMENT,
+        Verb.COUNT,
+        Verb.BATCH,
+    }
+)
 
 
 def ensure_survey(state: EngineState, station: Station, ref: Ref) -> Answer:
@@ -60,11 +73,23 @@ def on_survey_command(command: Command, state: EngineState, station: Station, re
         changes: list[Change] = []
         if survey.run_open:
             changes += _end_run(survey, state.around, ref, None).changes
+        changes += end_treatments(survey, ref, lambda one: True)
         row = _row(state, station, closed_at=ref.at)
         state.survey = None
         return Answer(True, f"Survey closed: {_title(survey.name, survey.water)}.", [*changes, row])
     if command.verb is Verb.RUN_START:
-        return _start_run(survey, state.around, ref)
+        return _start_run(survey, state.around, ref, options)
+    if command.verb is Verb.WORK_UP_RUN:
+        return _work_up(survey, command.number())
+    if command.verb is Verb.CREW:
+        return note_crew(survey, ref, options)
+    if command.verb is Verb.TREATMENT:
+        return start_treatment(survey, ref, options)
+    if command.verb is Verb.TREATMENT_END:
+        ended = end_treatments(survey, ref, lambda one: True)
+        if not ended:
+            return Answer(False, "No treatment is in force: 'treatment end' does nothing.")
+        return Answer(True, "Fish from now on are not treated.", ended)
     seconds = options.get("seconds")
     return _end_run(survey, state.around, ref, float(seconds) if seconds is not None else None)
 
@@ -117,26 +142,44 @@ def _row(state: EngineState, station: Station, closed_at: str | None = None) -> 
     )
 
 
-def _start_run(survey: SurveyState, around: Surroundings, ref: Ref) -> Answer:
+def _work_up(survey: SurveyState, number: int | None) -> Answer:
+    if number is not None and number > (survey.run_no or 0):
+        return Answer(False, f"There is no run {number} yet: the last one is {survey.run_no or 'none'}.")
+    survey.run_chosen = number
+    now = survey.work_up_run
+    return Answer(
+        True, "Fish belong to no run: none has begun." if now is None else f"Fish now belong to run {now}."
+    )
+
+
+def _start_run(survey: SurveyState, around: Surroundings, ref: Ref, options: Mapping[str, str]) -> Answer:
     changes: list[Change] = []
     if survey.run_open:
         changes += _end_run(survey, around, ref, None).changes
     survey.run_no = (survey.run_no or 0) + 1
     survey.run_started_at, survey.run_started_t_s, survey.run_open = ref.at, ref.t_s, True
     survey.run_place = place_at_start(around, ref.t_s)
-    changes.append(SaveRun(survey.survey_id, survey.run_no, ref.at, None, None, place=survey.run_place))
-    return Answer(True, f"Run {survey.run_no} begun.", changes)
+    pass_no = options.get("pass")
+    survey.run_method = RunMethod(
+        options.get("area"),
+        options.get("gear"),
+        None if pass_no is None else int(pass_no),
+        options.get("settings"),
+    )
+    changes.append(_run_row(survey, None, None))
+    return Answer(True, f"Run {survey.run_no} begun.{_whose_fish(survey)}", changes)
 
 
 def _end_run(survey: SurveyState, around: Surroundings, ref: Ref, current_on_s: float | None) -> Answer:
     if not survey.run_open or survey.run_no is None or survey.run_started_at is None:
         return Answer(False, "No run is open: 'run end' does nothing.")
     survey.run_open = False
+    survey.run_ended = survey.run_no
     survey.run_place = place_at_end(survey.run_place, around, ref.t_s)
     seconds = f", {current_on_s:g} s of current" if current_on_s is not None else ""
     return Answer(
         True,
-        f"Run {survey.run_no} ended{seconds}.",
+        f"Run {survey.run_no} ended{seconds}.{_whose_fish(survey)}",
         [_run_row(survey, ref.at, current_on_s)],
     )
 
@@ -145,8 +188,20 @@ def _run_row(survey: SurveyState, ended_at: str | None, current_on_s: float | No
     assert survey.run_no is not None
     assert survey.run_started_at is not None
     return SaveRun(
-        survey.survey_id, survey.run_no, survey.run_started_at, ended_at, current_on_s, place=survey.run_place
+        survey.survey_id,
+        survey.run_no,
+        survey.run_started_at,
+        ended_at,
+        current_on_s,
+        place=survey.run_place,
+        method=survey.run_method,
     )
+
+
+def _whose_fish(survey: SurveyState) -> str:
+    """Said where it may surprise: the fish worked up now are not those of the run just named."""
+    now = survey.work_up_run
+    return "" if now == survey.run_no else f" Fish worked up now belong to run {now}."
 
 
 def run_went_on(state: EngineState, t_s: float) -> list[Change]:

@@ -65,7 +65,7 @@ class Bench:
             last_t_s=ref.t_s,
             species=state.species,
             species_from="selected" if state.species else "none",
-            run_no=self.context.survey.run_no,
+            run_no=self.context.survey.work_up_run,
             untagged=state.untagged_next,
             reader_lost=not self.context.reader_healthy,
         )
@@ -217,6 +217,9 @@ class Bench:
             "findings": [f.name for f in record.findings],
         }
         facts.update(recapture_facts(fish))
+        if record.withdrawal_until is not None:
+            facts["drug_treated_until"] = record.withdrawal_until
+            what += f"; drug-treated, not to be eaten before {record.withdrawal_until}"
         if status is Status.VOID:
             self.say_of(fish.fish_id, "fish_void", Sound.NONE, f"Void: {what}.", ref.at, **facts)
         elif status is Status.QUERIED:

@@ -20,6 +20,7 @@ from ingest.records import (
     AddFinding,
     Amend,
     FishRecord,
+    Observation,
     ReadingRecord,
     Severity,
     Sound,
@@ -108,6 +109,7 @@ def fish_record(
         observations=tuple(fish.observations),
         readings=_readings(fish),
         findings=findings,
+        withdrawal_until=context.survey.withdrawal_until(fish.run_no),
     )
 
 
@@ -258,9 +260,9 @@ def amend(
 
 def _amended(record: FishRecord, field: str, new: str | None) -> FishRecord:
     """The record as it reads with this amendment: the next one starts from here."""
-    if field == "sex":
-        kept = tuple(pair for pair in record.observations if pair[0] != field)
-        return replace(record, observations=(*kept, (field, new or "")))
+    if field in ("sex", "maturity", "mark", "anomaly", "sample"):
+        kept = tuple(one for one in record.observations if one.kind != field)
+        return replace(record, observations=(*kept, Observation(field, new or "")))
     number = float(new) if new is not None and field in ("length_mm", "weight_g", "relative_weight") else None
     match field:
         case "length_mm":

@@ -3,14 +3,16 @@
 All of it is passed in; nothing here reads a clock, a file or a database.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 from fishery.single import Relation
 from ingest.assemble.settings import BenchRules
+from ingest.catch_records import SaveTreatment
 from ingest.checks import Limits
 from ingest.protocol import Protocol as SurveyProtocol
-from ingest.records import PriorCapture, RunPlace
+from ingest.records import PriorCapture, RunMethod, RunPlace
 from ingest.species import Species, SpeciesBook
 
 
@@ -38,7 +40,11 @@ class Lookup(Protocol):
 
 @dataclass(slots=True)
 class SurveyState:
-    """The survey that is open. `relations` is frozen at the first fish of a species: None = too few fish."""
+    """The survey that is open. `relations` is frozen at the first fish of a species: None = too few fish.
+
+    run_no, run_started_at, run_open, run_place, run_method: the run that began last. run_ended: the one that ended
+    last. run_chosen: the one whose fish are worked up, if the crew said so. treatments: those in force.
+    """
 
     survey_id: str
     name: str | None
@@ -51,14 +57,30 @@ class SurveyState:
     run_started_t_s: float = 0.0
     run_open: bool = False
     run_place: RunPlace = field(default_factory=RunPlace)
+    run_method: RunMethod = field(default_factory=RunMethod)
+    run_ended: int | None = None
+    run_chosen: int | None = None
+    treatments: list[SaveTreatment] = field(default_factory=list)
     weighed: dict[str, int] = field(default_factory=dict)
     relations: dict[str, Relation | None] = field(default_factory=dict)
+
+    @property
+    def work_up_run(self) -> int | None:
+        """The run whose fish are worked up: the one that the crew chose, else the one that ended last, not the one
+        that is fished meanwhile; while none has ended it can only be the open one."""
+        return self.run_chosen or self.run_ended or self.run_no
+
+    def withdrawal_until(self, run_no: int | None) -> str | None:
+        """The day before which a fish of this run may not be eaten, by the treatments in force; None without one."""
+        days = [one.withdrawal_until for one in self.treatments if one.run_no in (None, run_no)]
+        return max((day for day in days if day is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True)
 class Context:
     """Everything around one step of one bench.
 
+    observations: the station's codes and what they mean, by kind of observation.
     memo: what was already worked out in this step, by the values that it follows from (see `facts`).
     """
 
@@ -72,6 +94,7 @@ class Context:
     length_type: str
     reader_healthy: bool
     clock_doubtful: bool
+    observations: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     memo: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
 
     def species(self, slug: str | None) -> Species | None:

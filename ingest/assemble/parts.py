@@ -8,7 +8,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal
 
-from ingest.records import FishRecord, Part, PriorCapture, ReadingRecord, ReadingRole, Severity, TagStatus
+from ingest.catch_records import BatchRecord
+from ingest.records import (
+    FishRecord,
+    Observation,
+    Part,
+    PriorCapture,
+    ReadingRecord,
+    ReadingRole,
+    Severity,
+    TagStatus,
+)
 
 MeasureKind = Literal["length", "weight"]
 
@@ -112,7 +122,7 @@ class OpenFish:
     untagged: bool = False
     no_weight: bool = False
     note: str | None = None
-    observations: list[tuple[str, str]] = field(default_factory=list)
+    observations: list[Observation] = field(default_factory=list)
     commands: list[ReadingRecord] = field(default_factory=list)
     questions: list[Question] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
@@ -128,12 +138,17 @@ class OpenFish:
         return self.lengths if kind == "length" else self.weights
 
     def used(self, kind: MeasureKind) -> Measure | None:
-        return _newest(self.lengths if kind == "length" else self.weights, "used")
+        for measure in reversed(self.lengths if kind == "length" else self.weights):
+            if measure.role == "used":  # a plain loop: this is asked dozens of times for each fish
+                return measure
+        return None
 
     def candidate(self, kind: MeasureKind) -> Measure | None:
-        return _newest(self.lengths if kind == "length" else self.weights, "candidate")
+        return next((m for m in reversed(self.trail(kind)) if m.role == "candidate"), None)
 
     def tag_read(self, tag: str | None) -> TagRead | None:
+        if tag is None:
+            return None
         return next((r for r in self.tags if r.tag == tag), None)
 
     def question(self, *kinds: QuestionKind) -> Question | None:
@@ -142,13 +157,6 @@ class OpenFish:
     def measures(self) -> Iterator[tuple[MeasureKind, Measure]]:
         yield from (("length", m) for m in self.lengths)
         yield from (("weight", m) for m in self.weights)
-
-
-def _newest(trail: list[Measure], role: ReadingRole) -> Measure | None:
-    for measure in reversed(trail):  # a plain loop: this is asked dozens of times for each fish
-        if measure.role == role:
-            return measure
-    return None
 
 
 @dataclass(slots=True)
@@ -253,6 +261,25 @@ class Failed:
     t_s: float
 
 
+BatchWeight = Literal["container", "gross"]
+
+
+@dataclass(slots=True)
+class Tally:
+    """A batch in hand, or what was counted last.
+
+    awaits: the weights that are still to come, in this order. lengths: those of the board are the subsample's.
+    load, scale: the newest load that it took, and the instrument that counted it.
+    """
+
+    record: BatchRecord
+    last_t_s: float
+    awaits: list[BatchWeight] = field(default_factory=list)
+    lengths: bool = False
+    load: int | None = None
+    scale: str | None = None
+
+
 @dataclass(slots=True)
 class BenchState:
     """What one bench remembers between two readings."""
@@ -271,6 +298,8 @@ class BenchState:
     failed_before: list[Failed] = field(default_factory=list)  # what failed with no fish in hand
     empty_high: int = 0  # fish in a row whose empty scale read too high
     line: LineState = field(default_factory=LineState)
+    batch: Tally | None = None  # in hand: it takes the readings that its command asked for
+    tally: Tally | None = None  # the batch or count saved last, as long as nothing else came
 
     def note_failure(self, name: str, sentence: str, t_s: float) -> None:
         """Remember what an instrument could not say while no fish was in hand: the latest of each name."""

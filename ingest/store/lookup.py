@@ -9,16 +9,28 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from ingest.records import Finding, FishRecord, Part, PriorCapture, ReadingRecord, Severity, Status, TagStatus
+from ingest.records import (
+    Finding,
+    FishRecord,
+    Observation,
+    Part,
+    PriorCapture,
+    ReadingRecord,
+    Severity,
+    Status,
+    TagStatus,
+)
 from ingest.store.errors import translate
 from ingest.store.rows import Checkpoint, LocalRelation
 from ingest.store.writer import FISH_COLUMNS, READING_COLUMNS, SELECT_FISH
 
 Row = tuple[Any, ...]
 
-_CAPTURE = "worked_up_at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id"
+_CAPTURE = """worked_up_at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id,
+    withdrawal_until, fish_id"""
 _FINAL = f"SELECT {_CAPTURE} FROM fish_all WHERE void = 0 AND closed = 1 AND"
-_PRIOR = """SELECT at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id, prior_id
+_PRIOR = """SELECT at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id,
+        NULL, prior_id
     FROM prior_capture AS p WHERE (p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish)) AND"""
 
 _OWN_BY_TAG = f"{_FINAL} tag = ?"
@@ -63,7 +75,7 @@ class Lookup:
         for individual in individuals:
             own.update((row[-1], row) for row in self._all(_OWN_BY_INDIVIDUAL, individual))
             prior.update((row[-1], row) for row in self._all(_PRIOR_BY_INDIVIDUAL, individual))
-        found = [PriorCapture(*row[:9]) for row in (*prior.values(), *own.values())]
+        found = [PriorCapture(*row[:10]) for row in (*prior.values(), *own.values())]
         if before is not None:
             limit = _instant(before)
             found = [capture for capture in found if _instant(capture.at) < limit]
@@ -115,7 +127,7 @@ class Lookup:
         return FishRecord(
             **row,
             tags=tuple(tags),
-            observations=tuple(observations),
+            observations=tuple(Observation(*seen) for seen in observations),
             readings=tuple(
                 ReadingRecord(**dict(zip(READING_COLUMNS, reading, strict=True))) for reading in readings
             ),

@@ -20,6 +20,7 @@ FIRST_TABLES = (
         survey_id TEXT NOT NULL REFERENCES survey (survey_id), run_no INTEGER NOT NULL,
         started_at TEXT NOT NULL, ended_at TEXT, current_on_s REAL, note TEXT,
         start_lat_deg REAL, start_lon_deg REAL, end_lat_deg REAL, end_lon_deg REAL, water_c REAL,
+        area TEXT, gear TEXT, pass_no INTEGER, settings TEXT,
         PRIMARY KEY (survey_id, run_no)
     ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE fish (
@@ -32,7 +33,7 @@ FIRST_TABLES = (
         length_mm REAL, length_type TEXT, length_unit TEXT,
         weight_g REAL, weight_quality TEXT NOT NULL, relative_weight REAL,
         fate TEXT NOT NULL, status TEXT NOT NULL,
-        closed INTEGER NOT NULL CHECK (closed IN (0, 1)), rule TEXT NOT NULL, note TEXT,
+        closed INTEGER NOT NULL CHECK (closed IN (0, 1)), rule TEXT NOT NULL, note TEXT, withdrawal_until TEXT,
         FOREIGN KEY (survey_id, run_no) REFERENCES run (survey_id, run_no)
     ) STRICT""",
     "CREATE INDEX fish_by_tag ON fish (tag)",
@@ -66,7 +67,7 @@ FIRST_TABLES = (
     ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE observation (
         fish_id TEXT NOT NULL REFERENCES fish (fish_id) DEFERRABLE INITIALLY DEFERRED, seq INTEGER NOT NULL,
-        kind TEXT NOT NULL, text TEXT NOT NULL, PRIMARY KEY (fish_id, seq)
+        kind TEXT NOT NULL, text TEXT NOT NULL, code TEXT, PRIMARY KEY (fish_id, seq)
     ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE amendment (
         seq INTEGER PRIMARY KEY, amendment_id TEXT NOT NULL UNIQUE,
@@ -90,13 +91,38 @@ FIRST_TABLES = (
     "CREATE INDEX amended_by_individual ON amended (individual_id)",
     "CREATE INDEX amended_by_run ON amended (survey_id, run_no)",
     """CREATE TABLE batch (
-        batch_id TEXT NOT NULL PRIMARY KEY,
-        survey_id TEXT NOT NULL REFERENCES survey (survey_id), run_no INTEGER, species TEXT, at TEXT NOT NULL,
-        kind TEXT NOT NULL CHECK (kind IN ('batch', 'count')), n INTEGER NOT NULL, total_weight_g REAL,
-        container TEXT, fate TEXT, note TEXT, journal_id TEXT NOT NULL, opened_n INTEGER NOT NULL,
+        batch_id TEXT NOT NULL PRIMARY KEY, journal_id TEXT NOT NULL, opened_n INTEGER NOT NULL, bench TEXT NOT NULL,
+        survey_id TEXT NOT NULL REFERENCES survey (survey_id), run_no INTEGER, at TEXT NOT NULL,
+        kind TEXT NOT NULL CHECK (kind IN ('batch', 'count')), species TEXT, n INTEGER NOT NULL CHECK (n > 0),
+        total_weight_g REAL, container_g REAL, fate TEXT NOT NULL, note TEXT,
+        closed INTEGER NOT NULL CHECK (closed IN (0, 1)),
         FOREIGN KEY (survey_id, run_no) REFERENCES run (survey_id, run_no)
     ) STRICT, WITHOUT ROWID""",
     "CREATE INDEX batch_by_run ON batch (survey_id, run_no)",
+    """CREATE TABLE batch_reading (
+        batch_id TEXT NOT NULL REFERENCES batch (batch_id) DEFERRABLE INITIALLY DEFERRED, seq INTEGER NOT NULL,
+        kind TEXT NOT NULL CHECK (kind IN ('length', 'gross', 'container')), value REAL NOT NULL, unit TEXT NOT NULL,
+        journal_id TEXT NOT NULL, n INTEGER NOT NULL, at TEXT NOT NULL, instrument TEXT NOT NULL, raw BLOB NOT NULL,
+        PRIMARY KEY (batch_id, seq)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE batch_amendment (
+        seq INTEGER PRIMARY KEY, amendment_id TEXT NOT NULL UNIQUE,
+        batch_id TEXT NOT NULL REFERENCES batch (batch_id), at TEXT NOT NULL, who TEXT NOT NULL, why TEXT NOT NULL,
+        field TEXT NOT NULL CHECK (field IN ('species', 'fate', 'note', 'void')), old TEXT, new TEXT,
+        journal_id TEXT NOT NULL, n INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX batch_amendment_by_batch ON batch_amendment (batch_id, field)",
+    """CREATE TABLE treatment (
+        treatment_id TEXT NOT NULL PRIMARY KEY, survey_id TEXT NOT NULL REFERENCES survey (survey_id), run_no INTEGER,
+        agent TEXT NOT NULL, dose TEXT, withdrawal_until TEXT, started_at TEXT NOT NULL, ended_at TEXT,
+        journal_id TEXT NOT NULL, n INTEGER NOT NULL,
+        FOREIGN KEY (survey_id, run_no) REFERENCES run (survey_id, run_no)
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE crew (
+        crew_id TEXT NOT NULL PRIMARY KEY, survey_id TEXT NOT NULL REFERENCES survey (survey_id), run_no INTEGER,
+        post TEXT NOT NULL, code TEXT NOT NULL, at TEXT NOT NULL, journal_id TEXT NOT NULL, n INTEGER NOT NULL,
+        FOREIGN KEY (survey_id, run_no) REFERENCES run (survey_id, run_no)
+    ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE tag_inventory (
         tag TEXT NOT NULL CHECK (tag <> ''), source TEXT NOT NULL, added_at TEXT NOT NULL,
         PRIMARY KEY (tag, source)
@@ -151,6 +177,7 @@ FIRST_TABLES = (
     ) STRICT, WITHOUT ROWID""",
 )
 
+_BATCH_IS_CLOSED = "EXISTS (SELECT 1 FROM batch WHERE batch_id = {row}.batch_id AND closed = 1)"
 _IS_CLOSED = "EXISTS (SELECT 1 FROM fish WHERE fish_id = {row}.fish_id AND closed = 1)"
 
 
@@ -196,6 +223,29 @@ FIRST_TRIGGERS = (
             f"(SELECT 1 FROM {table} WHERE fish_id = NEW.fish_id AND seq = NEW.seq))",
         )
         for table in ("reading", "finding")
+    ),
+    _never("batch", "UPDATE", "a closed batch is never changed: amend it", "OLD.closed = 1"),
+    _never("batch", "DELETE", "a closed batch is never deleted: void it by an amendment", "OLD.closed = 1"),
+    _never(
+        "batch", "INSERT", "a closed batch is never replaced: amend it", _BATCH_IS_CLOSED.format(row="NEW")
+    ),
+    *(
+        _never(
+            "batch_reading",
+            deed,
+            "a closed batch keeps its batch_reading rows: amend it",
+            _BATCH_IS_CLOSED.format(row=row),
+        )
+        for deed, row in (("UPDATE", "OLD"), ("DELETE", "OLD"), ("INSERT", "NEW"))
+    ),
+    _never("batch_amendment", "UPDATE", "an amendment is never changed: amend again"),
+    _never("batch_amendment", "DELETE", "an amendment is never deleted: amend again"),
+    _never(
+        "batch_amendment",
+        "INSERT",
+        "only a closed batch is amended, and no amendment is replaced",
+        f"NOT {_BATCH_IS_CLOSED.format(row='NEW')} OR EXISTS (SELECT 1 FROM batch_amendment "
+        "WHERE amendment_id = NEW.amendment_id OR seq = NEW.seq)",
     ),
     _never("frame", "UPDATE", "a frame is never changed: two journals with one id?"),
     _never("frame", "DELETE", "a frame is never deleted: records rest on it"),

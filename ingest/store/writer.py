@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from operator import attrgetter
 from typing import Any, assert_never
 
+from ingest.catch_records import AddCrew, AmendBatch, BatchRecord, SaveBatch, SaveTreatment
 from ingest.records import (
     AddFinding,
     AddSighting,
@@ -30,7 +31,7 @@ FISH_COLUMNS = (
     "fish_id", "journal_id", "opened_n", "station", "bench", "survey_id", "run_no", "opened_at",
     "worked_up_at", "species", "species_from", "tag", "tag_status", "individual_id", "length_mm",
     "length_type", "length_unit", "weight_g", "weight_quality", "relative_weight", "fate", "status",
-    "closed", "rule", "note",
+    "closed", "rule", "note", "withdrawal_until",
 )  # fmt: skip
 READING_COLUMNS = (
     "kind", "role", "journal_id", "n", "at", "instrument", "raw", "value", "text", "unit", "division", "load",
@@ -46,7 +47,21 @@ _SURVEY_COLUMNS = (
 )  # fmt: skip
 _RUN_OWN = ("survey_id", "run_no", "started_at", "ended_at", "current_on_s", "note")
 _RUN_PLACE = ("start_lat_deg", "start_lon_deg", "end_lat_deg", "end_lon_deg", "water_c")
-_RUN_COLUMNS = (*_RUN_OWN, *_RUN_PLACE)
+_RUN_METHOD = ("area", "gear", "pass_no", "settings")
+_RUN_COLUMNS = (*_RUN_OWN, *_RUN_PLACE, *_RUN_METHOD)
+_BATCH_COLUMNS = (
+    "batch_id", "journal_id", "opened_n", "bench", "survey_id", "run_no", "at", "kind", "species", "n",
+    "total_weight_g", "container_g", "fate", "note", "closed",
+)  # fmt: skip
+_BATCH_READING_COLUMNS = ("kind", "value", "unit", "journal_id", "n", "at", "instrument", "raw")
+_BATCH_AMENDMENT_COLUMNS = (
+    "amendment_id", "batch_id", "at", "who", "why", "field", "old", "new", "journal_id", "n",
+)  # fmt: skip
+_TREATMENT_COLUMNS = (
+    "treatment_id", "survey_id", "run_no", "agent", "dose", "withdrawal_until", "started_at", "ended_at",
+    "journal_id", "n",
+)  # fmt: skip
+_CREW_COLUMNS = ("crew_id", "survey_id", "run_no", "post", "code", "at", "journal_id", "n")
 _INBOX_COLUMNS = ("sha256", "file", "at", "n_seen", "refused", "journal_id", "n")
 
 _fish_row = attrgetter(*FISH_COLUMNS)
@@ -54,7 +69,14 @@ _reading_row = attrgetter(*READING_COLUMNS)
 _sighting_row = attrgetter(*_SIGHTING_COLUMNS)
 _amendment_row = attrgetter(*_AMENDMENT_COLUMNS)
 _survey_row = attrgetter(*_SURVEY_COLUMNS)
-_run_row = attrgetter(*_RUN_OWN, *(f"place.{column}" for column in _RUN_PLACE))
+_run_row = attrgetter(
+    *_RUN_OWN, *(f"place.{column}" for column in _RUN_PLACE), *(f"method.{column}" for column in _RUN_METHOD)
+)
+_batch_row = attrgetter(*_BATCH_COLUMNS)
+_batch_reading_row = attrgetter(*_BATCH_READING_COLUMNS)
+_batch_amendment_row = attrgetter(*_BATCH_AMENDMENT_COLUMNS)
+_treatment_row = attrgetter(*_TREATMENT_COLUMNS)
+_crew_row = attrgetter(*_CREW_COLUMNS)
 
 
 def _insert(table: str, columns: Sequence[str]) -> str:
@@ -70,7 +92,7 @@ _INSERT_FISH = _insert("fish", FISH_COLUMNS)
 _INSERT_TAG = "INSERT INTO fish_tag (fish_id, seq, tag, role) VALUES (?, ?, ?, ?)"
 _INSERT_READING = _insert("reading", ("fish_id", "seq", "later", *READING_COLUMNS))
 _INSERT_FINDING = _insert("finding", ("fish_id", "seq", "later", "journal_id", "n", *FINDING_COLUMNS))
-_INSERT_OBSERVATION = "INSERT INTO observation (fish_id, seq, kind, text) VALUES (?, ?, ?, ?)"
+_INSERT_OBSERVATION = "INSERT INTO observation (fish_id, seq, kind, text, code) VALUES (?, ?, ?, ?, ?)"
 _DELETE_FISH = tuple(
     f"DELETE FROM {table} WHERE fish_id = ?"
     for table in ("fish_tag", "reading", "finding", "observation", "fish")
@@ -89,8 +111,15 @@ SELECT_FISH = (
     "SELECT tag, role FROM fish_tag WHERE fish_id = ? ORDER BY seq",
     f"SELECT {', '.join(READING_COLUMNS)} FROM reading WHERE fish_id = ? AND later = 0 ORDER BY seq",
     f"SELECT {', '.join(FINDING_COLUMNS)} FROM finding WHERE fish_id = ? AND later = 0 ORDER BY seq",
-    "SELECT kind, text FROM observation WHERE fish_id = ? ORDER BY seq",
+    "SELECT kind, text, code FROM observation WHERE fish_id = ? ORDER BY seq",
 )
+_SELECT_BATCH = (
+    f"SELECT {', '.join(_BATCH_COLUMNS)} FROM batch WHERE batch_id = ?",
+    f"SELECT {', '.join(_BATCH_READING_COLUMNS)} FROM batch_reading WHERE batch_id = ? ORDER BY seq",
+)
+_INSERT_BATCH = _insert("batch", _BATCH_COLUMNS)
+_INSERT_BATCH_READING = _insert("batch_reading", ("batch_id", "seq", *_BATCH_READING_COLUMNS))
+_SAVE_TREATMENT = _upsert("treatment", _TREATMENT_COLUMNS)
 _SAVE_SURVEY = _upsert("survey", _SURVEY_COLUMNS)
 _SAVE_RUN = _upsert("run", _RUN_COLUMNS)
 
@@ -134,6 +163,16 @@ class Writer:
                 self._insert_once("sighting", "sighting_id", _SIGHTING_COLUMNS, _sighting_row(change))
             case SaveInboxFile():
                 self._insert_once("inbox_file", "sha256", _INBOX_COLUMNS, _inbox_row(change))
+            case SaveBatch():
+                self._save_batch(change.batch)
+            case AmendBatch():
+                self._insert_once(
+                    "batch_amendment", "amendment_id", _BATCH_AMENDMENT_COLUMNS, _batch_amendment_row(change)
+                )
+            case SaveTreatment():
+                self._execute(_SAVE_TREATMENT, _treatment_row(change))
+            case AddCrew():
+                self._insert_once("crew", "crew_id", _CREW_COLUMNS, _crew_row(change))
             case _:
                 assert_never(change)
 
@@ -178,6 +217,31 @@ class Writer:
                 f"Fish {fish_id} is closed and was handed over again with different content: "
                 "the stored one was kept; compare the journal with the database."
             )
+
+    def _save_batch(self, batch: BatchRecord) -> None:
+        batch_id = batch.batch_id
+        row, readings = _batch_row(batch), [_batch_reading_row(reading) for reading in batch.readings]
+        for value in (batch.total_weight_g, *(reading.value for reading in batch.readings)):
+            if value is not None and not math.isfinite(value):
+                raise RecordRefused(
+                    f"Batch {batch_id} was not stored, a measure of it is {value}: report this defect."
+                )
+        stored = self._execute(_SELECT_BATCH[0], (batch_id,)).fetchone()
+        if stored is not None and stored[-1]:
+            if stored != row or self._execute(_SELECT_BATCH[1], (batch_id,)).fetchall() != readings:
+                raise ConflictingFish(
+                    f"Batch {batch_id} is closed and was handed over again with different content: "
+                    "the stored one was kept; compare the journal with the database."
+                )
+            return
+        self._execute("DELETE FROM batch_reading WHERE batch_id = ?", (batch_id,))
+        self._execute("DELETE FROM batch WHERE batch_id = ?", (batch_id,))
+        # The readings go first: once a closed batch is in, the triggers let nothing be added to it.
+        if readings:
+            self._executemany(
+                _INSERT_BATCH_READING, [(batch_id, seq, *reading) for seq, reading in enumerate(readings)]
+            )
+        self._execute(_INSERT_BATCH, row)
 
     def _attach_reading(self, change: AttachReading) -> None:
         row = _reading_row(change.reading)

@@ -4,6 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from ingest.catch_records import AmendBatch, BatchReading, BatchRecord
 from ingest.records import (
     Amend,
     Finding,
@@ -147,6 +148,63 @@ def fish(number: int = 1, **changes: Any) -> FishRecord:
         findings=(),
     )
     return replace(made, **changes)
+
+
+def batch(number: int = 1, **changes: Any) -> BatchRecord:
+    """Closed batch `number` of the day: 40 fish in a container of 850 g, three of them measured."""
+    n = 5000 + 10 * number
+    at = "2026-05-12T14:00:00.000Z"
+    values = (
+        ("length", 101.0),
+        ("length", 109.0),
+        ("length", 120.0),
+        ("container", 850.0),
+        ("gross", 1650.0),
+    )
+    made = BatchRecord(
+        batch_id=derived_id("batch", JOURNAL, n),
+        journal_id=JOURNAL,
+        opened_n=n,
+        bench="left",
+        survey_id="survey-1",
+        run_no=1,
+        at=at,
+        kind="batch",
+        species="LMB",
+        n=40,
+        total_weight_g=800.0,
+        container_g=850.0,
+        fate="released",
+        note=None,
+        closed=True,
+        readings=tuple(
+            BatchReading(
+                "length" if kind == "length" else "gross" if kind == "gross" else "container",
+                value,
+                "mm" if kind == "length" else "g",
+                JOURNAL,
+                n,
+                at,
+                "control",
+                b"",
+            )
+            for kind, value in values
+        ),
+    )
+    return replace(made, **changes)
+
+
+def count(number: int, n: int, **changes: Any) -> BatchRecord:
+    """`n` fish that were only counted."""
+    only = {"kind": "count", "n": n, "total_weight_g": None, "container_g": None, "readings": ()}
+    return batch(number, **{**only, **changes})
+
+
+def amend_batch(record: BatchRecord, field: str, new: str, *, n: int = 9500) -> AmendBatch:
+    """A correction of one field of a batch."""
+    amendment_id = derived_id("batch amendment", JOURNAL, n)
+    at = "2026-05-12T15:00:00.000Z"
+    return AmendBatch(amendment_id, record.batch_id, at, "crew", "by command", field, None, new, JOURNAL, n)
 
 
 def frames(record: FishRecord) -> list[FrameRow]:

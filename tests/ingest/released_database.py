@@ -9,16 +9,29 @@ import sys
 from contextlib import closing
 from pathlib import Path
 
-from ingest.records import AddFinding, AttachReading, SaveFish, Status
+from ingest.catch_records import AddCrew, SaveBatch, SaveTreatment
+from ingest.records import AddFinding, AttachReading, Observation, SaveFish, Status
 from ingest.store import Checkpoint, PriorRow, Store, load_inventory, load_prior_captures, snapshot
 from ingest.store.schema import SCHEMA_VERSION
-from tests.ingest.builders import JOURNAL, OTHER_TAG, TAG, amend, finding, fish, frames, reading, ready
+from tests.ingest.builders import (
+    JOURNAL,
+    OTHER_TAG,
+    TAG,
+    amend,
+    amend_batch,
+    batch,
+    finding,
+    fish,
+    frames,
+    reading,
+    ready,
+)
 
 
 def fill(store: Store) -> None:
     """One row of everything that a station writes."""
     parked = fish(2, tag=OTHER_TAG, closed=False, status=Status.PARKED, findings=(finding(),))
-    done = fish(1, observations=(("sex", "female"),))
+    done = fish(1, observations=(Observation("sex", "female"),))
     store.commit([SaveFish(done), SaveFish(parked)], frames(done), Checkpoint("{}", "a.jsonl", 10, 1))
     store.commit(
         [
@@ -27,6 +40,12 @@ def fill(store: Store) -> None:
             amend(done, "length_mm", "398"),
         ]
     )
+    parcel = batch()
+    treatment = SaveTreatment(
+        "t1", "survey-1", None, "invented", "40 mg/l", "2026-06-02", parcel.at, None, JOURNAL, 79
+    )
+    crew = AddCrew("c1", "survey-1", 1, "tagger", "AB", parcel.at, JOURNAL, 80)
+    store.commit([SaveBatch(parcel), amend_batch(parcel, "fate", "removed"), treatment, crew])
     load_inventory(store, [OTHER_TAG], source="box 1", at="2026-05-01T00:00:00Z")
     prior = PriorRow(TAG, "2025-05-12", "Mill Pond", "LMB", 360.0, 600.0, "released")
     load_prior_captures(store, [prior], source="pack")

@@ -29,6 +29,29 @@ EXAMPLES = {
     "resume": Command(Verb.RESUME),
     "no-weight": Command(Verb.NO_WEIGHT),
     "shift": Command(Verb.SHIFT),
+    "maturity  ripe": Command(Verb.MATURITY, "ripe"),
+    "mark AD": Command(Verb.MARK, "AD"),
+    "anomaly lesion": Command(Verb.ANOMALY, "lesion"),
+    "sample S-014": Command(Verb.SAMPLE, "S-014"),
+    "count +1": Command(Verb.COUNT, "+1"),
+    "Count 012": Command(Verb.COUNT, "+12"),
+    "count yellow perch +7": Command(Verb.COUNT, "yellow perch 7"),
+    "batch count=40": Command(Verb.BATCH, "count=40"),
+    "Batch yellow  perch, Count=040 weight=Scale, container=850.5 lengths=120, 131,145 fate=Kept note=live well": Command(
+        Verb.BATCH,
+        "yellow perch count=40, weight=scale, container=850.5, lengths=120,131,145, fate=kept, note=live well",
+    ),
+    "batch bluegill count=9 lengths=BOARD": Command(Verb.BATCH, "bluegill count=9, lengths=board"),
+    "run start area=3, upper gear=boat pass=2 settings=DC 60 Hz, 25 %": Command(
+        Verb.RUN_START, "area=3, upper, gear=boat, pass=2, settings=DC 60 Hz, 25 %"
+    ),
+    "work-up run 02": Command(Verb.WORK_UP_RUN, "2"),
+    "work-up run Last": Command(Verb.WORK_UP_RUN, "last"),
+    "crew Netter=AB2 tagger=CD": Command(Verb.CREW, "netter=AB2, tagger=CD"),
+    "treatment agent=invented, dose=40 mg/l withdrawal=2026-06-02": Command(
+        Verb.TREATMENT, "agent=invented, dose=40 mg/l, withdrawal=2026-06-02"
+    ),
+    "treatment end": Command(Verb.TREATMENT_END),
     "survey open": Command(Verb.SURVEY_OPEN),
     "Survey Open water=Mill Pond, upper name = Spring": Command(
         Verb.SURVEY_OPEN, "water=Mill Pond, upper, name=Spring"
@@ -71,6 +94,10 @@ def test_options_are_split_where_the_next_one_begins() -> None:
         ),
         (Command(Verb.RUN_END, "seconds=640"), "end the run: seconds 640"),
         (Command(Verb.NOTE, "{} {0} gill"), "note on this fish: {} {0} gill"),
+        (Command(Verb.COUNT, "+3"), "count 3 of the species chosen"),
+        (Command(Verb.COUNT, "yellow_perch 3"), "count 3 yellow perch"),
+        (Command(Verb.BATCH, "yellow_perch count=3, weight=90"), "a batch: yellow perch, count 3, weight 90"),
+        (Command(Verb.WORK_UP_RUN, "last"), "fish now belong to run last"),
     ],
 )
 def test_a_command_is_described_in_plain_words(command: Command, words: str) -> None:
@@ -96,6 +123,24 @@ def test_a_command_is_described_in_plain_words(command: Command, words: str) -> 
         ("run end seconds=soon", "seconds=soon is not a number of seconds"),
         ("run end seconds=-3", "seconds=-3 is not a number of seconds"),
         ("run end seconds=nan", "seconds=nan is not a number of seconds"),
+        ("count", "does not say which; write count +NUMBER"),
+        ("count 0", "counts no fish"),
+        ("count bluegill", "write count +NUMBER or count SPECIES NUMBER"),
+        ("count -3", "counts no fish"),
+        ("batch bluegill", "does not say enough; write batch SPECIES count=NUMBER"),
+        ("batch bluegill count=few", "count=few is not a whole number from 1"),
+        ("batch count=3 weight=heavy", "weight=heavy is not a weight in g"),
+        ("batch count=3 container=-5", "container=-5 is not a weight in g"),
+        ("batch count=3 lengths=120,0", "lengths=120,0 are not lengths in mm"),
+        ("batch count=3 fate=lost", "write fate=released|removed"),
+        ("work-up run", "does not say which; write work-up run NUMBER|last"),
+        ("work-up run first", "names no run"),
+        ("crew", "does not say enough; write crew POST=CODE"),
+        ("crew netter=Anna Lee", "is not a code of a person"),
+        ("treatment dose=40", "does not say enough; write treatment agent=AGENT"),
+        ("treatment agent=x withdrawal=June", "withdrawal=June is not a day"),
+        ("treatment agent=x withdrawal=2026-02-30", "withdrawal=2026-02-30 is not a day"),
+        ("run start pass=first", "pass=first is not a whole number"),
     ],
 )
 def test_what_is_no_command_is_refused_with_what_is_possible(text: str, says: str) -> None:
@@ -110,7 +155,22 @@ def test_the_list_of_possibilities_shows_every_verb() -> None:
 
 
 _WORDS = st.sampled_from(
-    [*(verb.value for verb in Verb), "water=", "name=", "seconds=", ",", "640", "F", "ſ", "x"]
+    [
+        *(verb.value for verb in Verb),
+        "count=",
+        "weight=",
+        "lengths=",
+        "withdrawal=",
+        "+1",
+        "water=",
+        "name=",
+        "seconds=",
+        ",",
+        "640",
+        "F",
+        "ſ",
+        "x",
+    ]
 )
 
 
@@ -124,3 +184,7 @@ def test_any_text_is_a_command_or_a_command_error_and_commands_survive_writing(t
     assert parse_command(str(command)) == command
     assert describe(command)
     command.options()
+    renamed = command.with_species("yellow_perch")
+    assert renamed.species() == (None if command.species() is None else "yellow_perch")
+    assert parse_command(str(renamed)) == renamed
+    assert (renamed.options(), renamed.number()) == (command.options(), command.number())

@@ -13,6 +13,7 @@ from ingest.records import (
     AttachReading,
     Change,
     FishRecord,
+    Observation,
     SaveFish,
     Severity,
     Status,
@@ -51,7 +52,7 @@ def rows(store: Store, query: str) -> list[tuple[object, ...]]:
 def test_a_fish_comes_back_as_it_was_saved(store: Store) -> None:
     saved = fish(
         tags=((TAG, "primary"), ("3E50000000", "second"), ("985000000000001", "set_aside")),
-        observations=(("sex", "female"), ("mark", "left pelvic clip")),
+        observations=(Observation("sex", "female"), Observation("mark", "left pelvic clip")),
         findings=(finding(), finding(severity=Severity.NOTICE, numbers={}, suspects=(), settled=True)),
         note="torn fin",
     )
@@ -82,7 +83,7 @@ def test_a_fish_still_open_is_replaced_with_its_parts(store: Store) -> None:
     open_fish = fish(closed=False, status=Status.HELD, rule="held", findings=(finding(),), length_mm=None)
     store.commit([SaveFish(open_fish)])
     assert store.lookup.saved(open_fish.fish_id) == open_fish
-    done = fish(observations=(("sex", "male"),))
+    done = fish(observations=(Observation("sex", "male"),))
     store.commit([SaveFish(done)])
     assert store.lookup.saved(done.fish_id) == done
     assert rows(store, "SELECT count(*) FROM finding") == [(0,)]
@@ -105,7 +106,7 @@ def test_a_closed_fish_handed_over_again_changes_nothing(store: Store) -> None:
         fish(tag=None, tags=((TAG, "primary"),)),
         fish(readings=fish().readings[:2]),
         fish(findings=(finding(),)),
-        fish(observations=(("sex", "male"),)),
+        fish(observations=(Observation("sex", "male"),)),
         fish(tags=((TAG, "second"),)),
         fish(closed=False, status=Status.HELD),
     ],
@@ -271,7 +272,7 @@ CLOSED_ROWS = [
 @pytest.mark.parametrize("statement", CLOSED_ROWS)
 def test_no_program_can_change_what_is_closed(tmp_path: Path, statement: str) -> None:
     path = tmp_path / "bank.sqlite"
-    saved = fish(findings=(finding(),), observations=(("sex", "female"),))
+    saved = fish(findings=(finding(),), observations=(Observation("sex", "female"),))
     with ready(path) as store:
         store.commit([SaveFish(saved)], frames(saved))
         store.commit(

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from sqlite_utils import Database
 
+from ingest.records import Observation
 from ingest.store import Store
 from ingest.store.schema import APPLICATION_ID, SCHEMA_VERSION, migrate, migrations
 from tests.ingest.builders import OTHER_TAG, TAG, fish, ready
@@ -34,10 +35,19 @@ def test_a_released_database_upgrades_to_what_a_new_one_is_and_keeps_its_records
         fill(new)
         assert old.schema_version == SCHEMA_VERSION
         assert schema(old) == schema(new)
-        for view in ("fish_all", "tag_history", "catch", "finding_list", "observation_list", "column_doc"):
+        for view in (
+            "fish_all",
+            "tag_history",
+            "catch",
+            "finding_list",
+            "observation_list",
+            "batch_list",
+            "run_list",
+            "column_doc",
+        ):
             query = f'SELECT * FROM "{view}" ORDER BY 1, 2, 3'
             assert old.connection.execute(query).fetchall() == new.connection.execute(query).fetchall()
-        assert old.lookup.saved(fish(1).fish_id) == fish(1, observations=(("sex", "female"),))
+        assert old.lookup.saved(fish(1).fish_id) == fish(1, observations=(Observation("sex", "female"),))
         assert [parked.tag for parked in old.lookup.parked("survey-1")] == [OTHER_TAG]
         assert len(old.lookup.captures(TAG)) == 2
 

@@ -6,13 +6,28 @@ from pathlib import Path
 
 import pytest
 
-from ingest.records import AddFinding, SaveFish, Status
+from ingest.catch_records import SaveBatch
+from ingest.records import AddFinding, Observation, SaveFish, Status
 from ingest.store import LocalRelation, PriorRow, Store, freeze_relation, load_prior_captures
-from tests.ingest.builders import JOURNAL, OTHER_TAG, TAG, amend, finding, fish, ready, run, survey
+from tests.ingest.builders import (
+    JOURNAL,
+    OTHER_TAG,
+    TAG,
+    amend,
+    amend_batch,
+    batch,
+    count,
+    finding,
+    fish,
+    ready,
+    run,
+    survey,
+)
 
 WORKED_FISH = (
     "fish_id, station, bench, water, survey_id, run_no, worked_up_at, species, tag, tag_status, length_mm, "
-    "length_type, weight_g, weight_quality, fate, status, relative_weight, individual_id, amended, note"
+    "length_type, weight_g, weight_quality, fate, status, relative_weight, individual_id, amended, note, "
+    "withdrawal_until"
 )
 
 
@@ -33,7 +48,8 @@ def columns(store: Store, view: str) -> list[str]:
 def test_every_column_of_every_view_is_explained_and_nothing_else_is(store: Store) -> None:
     views = [str(name) for (name,) in rows(store, "SELECT name FROM sqlite_schema WHERE type = 'view'")]
     assert set(views) == {
-        "worked_fish", "fish_all", "catch", "tag_history", "finding_list", "observation_list",
+        "worked_fish", "fish_all", "catch", "tag_history", "finding_list", "observation_list", "batch_list",
+        "run_list",
     }  # fmt: skip
     there = {(view, column) for view in views for column in columns(store, view)}
     assert {tuple(row) for row in rows(store, 'SELECT view, "column" FROM column_doc')} == there
@@ -74,6 +90,7 @@ def test_a_saved_fish_is_shown_as_it_was_saved(store: Store) -> None:
         fish().individual_id,
         0,
         "torn fin",
+        None,
     )
     assert rows(store, "SELECT * FROM worked_fish") == [shown]
     assert rows(store, "SELECT * FROM fish_all") == [(*shown, 0, 1, "all_parts_in")]
@@ -188,12 +205,9 @@ def test_catch_counts_measured_weighed_counted_and_batches_by_length_class(store
             for i, (mm, g) in enumerate(lengths)
         ]
     )
-    store.write(
-        lambda connection: connection.executemany(
-            "INSERT INTO batch VALUES (?, 'survey-1', ?, ?, '2026-05-12', ?, ?, ?, NULL, NULL, NULL, 'j', 1)",
-            [("b1", 1, "LMB", "batch", 40, 800.0), ("b2", 1, "LMB", "count", 7, None), ("b3", 2, "BLG", "count", 9, None)],
-        ).close()
-    )  # fmt: skip
+    records = batch(1, readings=()), count(2, 7), count(3, 9, run_no=2, species="BLG"), count(4, 5), batch(5)
+    store.commit([SaveBatch(record) for record in records])
+    store.commit([amend_batch(record, "void", "1", n=9500 + at) for at, record in enumerate(records[3:])])
     head = "SELECT run_no, species, length_class_mm, n_measured, n_weighed, n_counted, n_in_batches, weight_measured_g"
     expected = [
         (1, "LMB", None, 0, 1, 8, 40, 850.0),
@@ -215,6 +229,44 @@ def test_catch_counts_measured_weighed_counted_and_batches_by_length_class(store
     assert nothing == 0.0
     assert isinstance(estimated, float)
     assert math.isclose(estimated, 1e-5 * 209.9**3)
+
+
+def catch(store: Store, columns: str) -> list[tuple[object, ...]]:
+    return rows(store, f"SELECT {columns} FROM catch ORDER BY species, length_class_mm")
+
+
+def test_the_subsample_of_a_batch_is_among_its_fish_and_not_counted_again(store: Store) -> None:
+    store.commit([SaveBatch(batch())])
+    shown = catch(store, "length_class_mm, n_measured, n_in_batches, n_subsampled, weight_measured_g")
+    assert shown == [(None, 0, 40, 0, 800.0), (100, 0, 0, 2, 0.0), (120, 0, 0, 1, 0.0)]
+
+
+def test_a_batch_without_a_weight_is_estimated_from_its_subsample(store: Store) -> None:
+    store.commit([SaveBatch(batch(total_weight_g=None)), SaveBatch(count(2, 9))])
+    assert catch(store, "weight_measured_g, weight_estimated_g")[0] == (0.0, None)
+    freeze_relation(store, LocalRelation("survey-1", "LMB", -5.0, 3.0, 0.05, 40))
+    (estimated,) = catch(store, "weight_estimated_g")[0]
+    assert isinstance(estimated, float)
+    assert math.isclose(estimated, 40 * 1e-5 * (101.0**3 + 109.0**3 + 120.0**3) / 3)
+
+
+def test_the_newest_amendment_of_a_batch_counts(store: Store) -> None:
+    store.commit([SaveBatch(batch(species=None, note="muddy"))])
+    fields = [
+        ("species", "BLG"),
+        ("species", "LMB"),
+        ("fate", "died"),
+        ("note", "clear"),
+        ("void", "1"),
+        ("void", "0"),
+    ]
+    for at, (name, new) in enumerate(fields):
+        store.commit([amend_batch(batch(), name, new, n=9500 + at)])
+    query = "SELECT species, fate, note, n, n_subsampled, amended, water FROM batch_list"
+    assert rows(store, query) == [("LMB", "died", "clear", 40, 3, 1, "Mill Pond")]
+    store.commit([amend_batch(batch(), "void", "1", n=9600)])
+    assert rows(store, query) == []
+    assert rows(store, "SELECT run_no, n_caught FROM run_list") == [(1, 0)]
 
 
 def test_an_amended_length_moves_a_fish_to_another_class(store: Store) -> None:
@@ -277,9 +329,12 @@ def test_finding_list_shows_first_and_later_findings(store: Store) -> None:
 
 
 def test_an_amended_observation_stands_for_all_of_its_kind(store: Store) -> None:
-    seen = (("sex", "female"), ("mark", "left"), ("mark", "right"))
+    seen = (Observation("sex", "female"), Observation("mark", "left"), Observation("mark", "right"))
     store.commit(
-        [SaveFish(fish(observations=seen)), SaveFish(fish(2, tag=None, observations=(("sex", "male"),)))]
+        [
+            SaveFish(fish(observations=seen)),
+            SaveFish(fish(2, tag=None, observations=(Observation("sex", "male"),))),
+        ]
     )
     store.commit(
         [

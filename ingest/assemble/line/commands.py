@@ -11,13 +11,13 @@ from ingest.assemble.command_rules import command_reading
 from ingest.assemble.command_rules import on_command as on_bench_command
 from ingest.assemble.line.shift import shift
 from ingest.assemble.parts import LineAgain, MeasureKind, Ref
-from ingest.commands import Command, Verb
+from ingest.commands import OBSERVATION_VERBS, Command, Verb
 from ingest.records import Sound
 
 if TYPE_CHECKING:
     from ingest.assemble.line.bench import LineBench
 
-_OF_NEWEST = (Verb.SPECIES_ONCE, Verb.FATE, Verb.SEX, Verb.NOTE, Verb.VOID)
+_OF_NEWEST = (Verb.SPECIES_ONCE, Verb.FATE, *OBSERVATION_VERBS, Verb.VOID)
 
 
 def on_command(bench: "LineBench", command: Command, ref: Ref) -> None:

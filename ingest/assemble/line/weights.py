@@ -66,7 +66,7 @@ def keep_loose(bench: "LineBench", measure: Measure, ref: Ref) -> str:
         last_t_s=ref.t_s,
         species=None,
         species_from="none",
-        run_no=bench.context.survey.run_no,
+        run_no=bench.context.survey.work_up_run,
         weights=[measure],
     )
     sentence = (
