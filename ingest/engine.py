@@ -29,10 +29,12 @@ from drivers.outcomes import (
     WeightSeen,
     WeightSettled,
 )
+from ingest.assemble.antennas import mark_antenna
 from ingest.assemble.bench import Bench
 from ingest.assemble.command_rules import no_fish_for
 from ingest.assemble.context import Context, Lookup
 from ingest.assemble.flows import FLOWS, Flow
+from ingest.assemble.look_up import look_up
 from ingest.assemble.parts import BenchState, Measure, Ref
 from ingest.assemble.settings import BenchRules
 from ingest.assemble.timer_rules import next_deadline_s
@@ -40,7 +42,7 @@ from ingest.commands import Command, CommandError, Verb, parse_command
 from ingest.engine_state import EngineState, InstrumentState, TimeBase, dump_state
 from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
 from ingest.records import Announcement, Change, Sound
-from ingest.station import Station, StationInstrument
+from ingest.station import Station, StationInstrument, no_bench_at
 from ingest.step_lookup import StepLookup
 from ingest.surveys import OPENING_VERBS, STATION_VERBS, ensure_survey, on_survey_command, run_went_on
 
@@ -79,12 +81,23 @@ class Engine:
         self.state = state or EngineState()
         self._lookup = StepLookup(lookup)
         self._begin_step()
-        self.reconfigure(station)
+        self._configure(station)
 
-    def reconfigure(self, station: Station) -> None:
-        """Use these settings from the next frame on. What is in hand, and what the decoders saw, stays."""
-        if hasattr(self, "_instruments"):
-            self._keep_decoders()
+    def reconfigure(self, station: Station) -> Step:
+        """Use these settings from the next frame on. What is in hand, and what the decoders saw, stays.
+
+        A bench that is no longer there closes what it has in hand, by the rules that it was worked with.
+        """
+        self._begin_step()
+        self._keep_decoders()
+        ref = self._timer_ref(self.state.t_s, "config")
+        for name in [name for name in self.state.benches if name not in station.benches]:
+            self._close_bench(name, "bench_removed", ref)
+            del self.state.benches[name]
+        self._configure(station)
+        return self._step
+
+    def _configure(self, station: Station) -> None:
         self.station = station
         self._instruments: dict[str, Instrument] = {}
         self._setup: dict[str, StationInstrument] = {}
@@ -316,7 +329,7 @@ class Engine:
         flow = self._flow(bench)
         match outcome:
             case TagSeen():
-                self._on_tag(source, bench, outcome, ref)
+                self._on_tag(source, self._bench_at(source, outcome, ref), outcome, ref)
             case LengthSeen():
                 measure = Measure(outcome.length_mm, outcome.unit, outcome.division_mm, ref)
                 self._bench_step(bench, ref, lambda b, r: flow.on_measure(b, "length", measure))
@@ -358,6 +371,8 @@ class Engine:
 
     def _note(self, bench: str, ref: Ref, name: str, sentence: str) -> None:
         """An instrument could not say a part of the fish in hand: should the part never come, the fish tells why."""
+        if self._setup[ref.instrument].role == "lookup":
+            return  # what it cannot read belongs to no fish
         if self.state.survey is None:  # so no fish is in hand: the first one of the day tells why
             self.state.benches[bench].note_failure(name, sentence, ref.t_s)
             return
@@ -381,6 +396,9 @@ class Engine:
             return
         if not self._witnessed_twice(source, seen, ref):
             return
+        if self._setup[source].role == "lookup":
+            self._on_look_up(source, bench, seen, ref)
+            return
         if not self.state.said_no_inventory and not self._lookup.inventory_loaded():
             self.state.said_no_inventory = True
             self._say(
@@ -389,8 +407,37 @@ class Engine:
                 "No tag inventory is loaded: every unknown tag counts as new.",
                 ref.at,
             )
-        checked = seen.checked or self._setup[source].declaration.witness == "repeat"
+        setup = self._setup[source]
+        checked = seen.checked or setup.declaration.witness == "repeat"
         self._bench_step(bench, ref, lambda b, r: self._flow(bench).on_tag(b, seen.tag, checked, r))
+        if setup.bench_at(seen.antenna) is None:
+            said = no_bench_at(setup, seen.antenna)
+            self._bench_step(bench, ref, lambda b, r: mark_antenna(b, seen.tag, said, r))
+
+    def _on_look_up(self, source: str, bench: str, seen: TagSeen, ref: Ref) -> None:
+        """A reader beside the benches: what is known of the tag, once for each time that it is held there."""
+        known, absent_s = self.state.instruments[source], self._rules(bench).command_absent_s
+        known.looked_up = {tag: t_s for tag, t_s in known.looked_up.items() if ref.t_s - t_s < absent_s}
+        still_there = seen.tag in known.looked_up
+        known.looked_up[seen.tag] = ref.t_s
+        if not still_there:
+            self._bench_step(bench, ref, lambda b, r: look_up(b, seen.tag, r))
+
+    def _bench_at(self, source: str, seen: TagSeen, ref: Ref) -> str:
+        """The bench whose antenna read this tag; one that no bench has is said once."""
+        setup, known = self._setup[source], self.state.instruments[source]
+        bench = setup.bench_at(seen.antenna)
+        if bench is None and (seen.antenna or "") not in known.strange_antennas:
+            known.strange_antennas.append(seen.antenna or "")
+            self._say(
+                "antenna_unmapped",
+                Sound.TROUBLE,
+                no_bench_at(setup, seen.antenna),
+                ref.at,
+                source,
+                setup.bench,
+            )
+        return bench or setup.bench
 
     def _witnessed_twice(self, source: str, seen: TagSeen, ref: Ref) -> bool:
         """A free-running reader must say a tag twice before it counts (its declaration says `witness = "repeat"`)."""
@@ -457,6 +504,10 @@ class Engine:
         except CommandError as error:
             self._say("command_refused", Sound.TROUBLE, str(error), ref.at, frame.source, name)
             return
+        if bench is None and len(self.state.benches) > 1 and command.verb not in STATION_VERBS:
+            said = f"'{command.verb}' is for one bench: say for which of {', '.join(self.state.benches)}."
+            self._say("command_refused", Sound.TROUBLE, said, ref.at, frame.source)
+            return
         self._do(command, name, ref)
 
     def _on_port(self, frame: Frame, ref: Ref) -> None:
@@ -515,7 +566,7 @@ class Engine:
 
     def _close_survey(self, ref: Ref) -> None:
         for name in self.state.benches:
-            self._bench_step(name, ref, self._flow(name).close_at_survey_end, open_survey=False)
+            self._close_bench(name, "survey_closed", ref)
         answer = on_survey_command(Command(Verb.SURVEY_CLOSE), self.state, self.station, ref)
         self._step.changes.extend(answer.changes)
         self._say("survey_closed", Sound.PART, answer.sentence, ref.at)
@@ -534,6 +585,10 @@ class Engine:
         self._step.changes.extend(bench.changes)
         self._step.announcements.extend(bench.announcements)
 
+    def _close_bench(self, name: str, rule: str, ref: Ref) -> None:
+        close = self._flow(name).close_all
+        self._bench_step(name, ref, lambda b, r: close(b, rule, r), open_survey=False)
+
     def _ensure_survey(self, ref: Ref) -> None:
         opened = ensure_survey(self.state, self.station, ref)
         self._step.changes.extend(opened.changes)
@@ -541,6 +596,7 @@ class Engine:
 
     def _context(self, name: str) -> Context:
         assert self.state.survey is not None
+        bench = self.station.benches.get(name)
         return Context(
             station=self.station.name,
             rules=self._rules(name),
@@ -549,7 +605,7 @@ class Engine:
             protocol=self.station.protocol,
             book=self.station.species,
             lookup=self._lookup,
-            length_type=self.station.benches[name].length_type,
+            length_type=bench.length_type if bench is not None else "TL",
             reader_healthy=self._reader_healthy(name),
             clock_doubtful=self.state.time.doubtful,
         )
@@ -564,7 +620,7 @@ class Engine:
     def _reader_healthy(self, bench: str) -> bool:
         """Whether a tag reader of this bench is there and not known to be lost."""
         return any(
-            setup.bench == bench
+            bench in setup.benches
             and setup.declaration.kind == "tag_reader"
             and self.state.instruments[setup.name].port != "lost"
             for setup in self._setup.values()

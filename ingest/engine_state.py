@@ -34,6 +34,8 @@ class InstrumentState:
     last_t_s: float | None = None
     silent: bool = False
     garbled: int = 0  # lines in a row that look like a wrong speed
+    strange_antennas: list[str] = field(default_factory=list)  # no bench has them, and this was said
+    looked_up: dict[str, float] = field(default_factory=dict)  # tag: when it was held there last
     read_once: dict[str, float] = field(default_factory=dict)  # tag: when, for readers that must say it twice
     outcomes: dict[str, int] = field(default_factory=dict)
     decoder: dict[str, Any] = field(default_factory=dict)

@@ -217,9 +217,8 @@ class TailReader:
                 return said
             said += recorder.end_group()
             load_tables(self._store, station, recorder.engine.at(recorder.engine.state.t_s))
-            recorder.engine.reconfigure(station)
-            recorder.config = config_hash(frame.body)
             recorder.queue.begin_group()
+            said += recorder.reconfigure(station, config_hash(frame.body))
         return said
 
     def finish(self) -> list[Announcement]:
@@ -243,9 +242,7 @@ def take_config(
     if config != loaded:
         load_tables(store, station, at)
     said = recorder.feed(Frame(0, t_s, "", station.name, None, "config", body))
-    recorder.engine.reconfigure(station)
-    recorder.config = config
-    return said
+    return [*said, *recorder.reconfigure(station, config)]
 
 
 def first_config(run: JournalRun, reader: ConfigReader) -> Station | None:

@@ -1,7 +1,7 @@
 """The configuration of a station as a value: read, checked as a whole, ready to use."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -13,7 +13,7 @@ from ingest.commands import Command
 from ingest.inventory import HistoryRow, InventoryTag
 from ingest.protocol import Protocol
 from ingest.species import LengthType, SpeciesBook
-from ingest.station_file import StationFile
+from ingest.station_file import Role, StationFile
 from ingest.station_sources import Source
 from ingest.tag_table import TableProblem
 
@@ -30,13 +30,45 @@ class StationBench:
 
 @dataclass(frozen=True, slots=True)
 class StationInstrument:
-    """One instrument with its file's declaration, the station's own settings already put in."""
+    """One instrument with its file's declaration, the station's own settings already put in.
+
+    bench: where it stands. antennas: of a reader that serves several benches, the bench at each antenna number.
+    role: a reader for "lookup" shows the history of a tag and opens no fish.
+    """
 
     name: str
     bench: str
     declaration: Declaration
     port: PortSettings
     keys: Mapping[str, Command]
+    antennas: Mapping[str, str] = field(default_factory=dict)
+    role: Role = "work_up"
+
+    @property
+    def benches(self) -> frozenset[str]:
+        """The benches whose fish it works up."""
+        return frozenset() if self.role == "lookup" else frozenset({self.bench, *self.antennas.values()})
+
+    def bench_at(self, antenna: str | None) -> str | None:
+        """The bench of an antenna as a line names it ("1", "01"); None if the file of the station maps antennas and
+        this one is not among them."""
+        if not self.antennas:
+            return self.bench
+        return None if antenna is None else self.antennas.get(antenna_number(antenna))
+
+
+def antenna_number(written: str) -> str:
+    """An antenna number without leading zeros, so that "01" and "1" are one."""
+    return written.lstrip("0") or "0"
+
+
+def no_bench_at(setup: StationInstrument, antenna: str | None) -> str:
+    """What to do about a line of an antenna that no bench has, in one sentence."""
+    which = "a line without an antenna number" if antenna is None else f"antenna {antenna}"
+    return (
+        f"The {setup.name} read a tag by {which}, which is mapped to no bench: it was taken for bench {setup.bench}; "
+        "name the antenna in the station's file."
+    )
 
 
 @dataclass(frozen=True, slots=True)

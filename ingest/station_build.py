@@ -15,7 +15,7 @@ from ingest.commands import Command, CommandError, Verb, parse_command
 from ingest.inventory import HistoryRow, InventoryTag, parse_history, parse_inventory
 from ingest.protocol import Protocol, parse_protocol
 from ingest.species import SpeciesBook, species_book
-from ingest.station import Station, StationBench, StationInstrument
+from ingest.station import Station, StationBench, StationInstrument, antenna_number
 from ingest.station_file import InstrumentTable, StationFile
 from ingest.station_sources import Complaints, Source, SourceKind, source_text
 from ingest.tag_table import TableProblem
@@ -221,22 +221,50 @@ class StationBuilder:
                 said = f'{table.port} is the port of "{earlier.name}" too; each instrument needs its own.'
                 self.complaints.say((*here, "port"), said)
         own_keys = self._commands((*here, "keys"), table.keys)
-        bench = self._bench_of(table, here)
         declaration = self._attempt(lambda: self._declaration(table))
+        bench = self._bench_of(table, declaration, here)
+        antennas = self._antennas(table, declaration, here)
+        if declaration is not None and table.role == "lookup" and declaration.kind != "tag_reader":
+            said = f"{table.use} reads no tags, so it cannot look them up: take the role out."
+            self.complaints.say((*here, "role"), said)
         if declaration is None or (declared := self._overridden(declaration, table, here)) is None:
             return None
         port = PortSettings(address=table.port, **declared.line.model_dump())
-        return StationInstrument(table.name, bench, declared, port, {**keys, **own_keys})
+        return StationInstrument(
+            table.name, bench, declared, port, {**keys, **own_keys}, antennas, table.role
+        )
 
-    def _bench_of(self, table: InstrumentTable, here: KeyPath) -> str:
+    def _bench_of(self, table: InstrumentTable, declaration: Declaration | None, here: KeyPath) -> str:
         names = ", ".join(self.file.bench)
         if table.bench is None:
-            if len(self.file.bench) > 1:
+            benchless = declaration is not None and declaration.kind == "navigation"
+            if len(self.file.bench) > 1 and not benchless:
                 self.complaints.say(here, f"the station has several benches: add bench = one of {names}.")
             return next(iter(self.file.bench))
         if table.bench not in self.file.bench:
             self.complaints.say((*here, "bench"), f'there is no bench "{table.bench}"; known are {names}.')
         return table.bench
+
+    def _antennas(
+        self, table: InstrumentTable, declaration: Declaration | None, here: KeyPath
+    ) -> dict[str, str]:
+        antennas: dict[str, str] = {}
+        for written, bench in table.antennas.items():
+            place = (*here, "antennas", written)
+            if bench not in self.file.bench:
+                names = ", ".join(self.file.bench)
+                self.complaints.say(place, f'there is no bench "{bench}"; known are {names}.')
+            if antenna_number(written) in antennas:
+                self.complaints.say(place, f"antenna {antenna_number(written)} stands here twice; keep one.")
+            antennas[antenna_number(written)] = bench
+        if declaration is not None and antennas:
+            if not any("(?P<antenna>" in pattern for pattern in declaration.patterns):
+                said = f"the lines of {table.use} carry no antenna number: take the antennas out."
+                self.complaints.say((*here, "antennas"), said)
+            elif table.role == "lookup":
+                said = "a reader for look-ups opens no fish on any bench: take the antennas out."
+                self.complaints.say((*here, "antennas"), said)
+        return antennas
 
     def _declaration(self, table: InstrumentTable) -> Declaration:
         shown, text = self._named_text("instrument", table.use)

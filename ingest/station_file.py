@@ -23,6 +23,8 @@ Text = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")]
 Seconds = Annotated[float, Field(strict=True, gt=0, le=86_400, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, le=100_000, allow_inf_nan=False)]
+Antenna = Annotated[str, Field(pattern=r"^[0-9]{1,3}$")]
+Role = Literal["work_up", "lookup"]
 Share = Annotated[float, Field(strict=True, ge=0, le=1, allow_inf_nan=False)]
 
 Tables = TypeVar("Tables", dict[str, "BenchTable"], tuple["InstrumentTable", ...])
@@ -111,6 +113,8 @@ class InstrumentTable(_Table):
     """[[instrument]]: one instrument, its port and its bench.
 
     `use` names a shipped instrument file, one of the station's own folder, or the path of a TOML file.
+    `antennas` maps the antenna numbers of a reader that serves several benches. `role` "lookup" is a reader that
+    shows history and notes that a tag was seen, and never opens a fish.
     `witness`, `hex_order`, `step`, `silence_s` and `line` replace what that file says; its model checks them.
     """
 
@@ -118,6 +122,8 @@ class InstrumentTable(_Table):
     use: Text
     port: Text
     bench: Name | None = None
+    role: Role = "work_up"
+    antennas: dict[Antenna, Name] = {}
     witness: str | None = None
     hex_order: Literal["hex_bit1_first", "hex_transmission", "hex_lsbyte_first"] | None = None
     step: int | None = None

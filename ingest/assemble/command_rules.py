@@ -279,13 +279,13 @@ RULES: dict[Verb, _Rule] = {
 }
 
 
-def close_at_survey_end(bench: "Bench", ref: Ref) -> None:
-    """The survey closes: whatever is in hand or parked is closed as far as it got."""
+def close_all(bench: "Bench", rule: str, ref: Ref) -> None:
+    """The survey closes, or the bench is taken away: whatever is in hand or parked is closed as far as it got."""
     fish = bench.state.fish
     if fish is not None:
-        finish(bench, fish, "survey_closed", ref)
+        finish(bench, fish, rule, ref)
     for parked in bench.state.parked:
-        bench.close(parked, "survey_closed", ref)
+        bench.close(parked, rule, ref)
     bench.state.parked = []
     bench.state.saved = None
     bench.state.done_tag = None

@@ -1,5 +1,6 @@
 """What follows from the parts of a fish: what is missing, what the checks say, how it grew."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from fishery.single import (
@@ -185,14 +186,9 @@ def zero_finding(fish: OpenFish, fish_in_a_row: int, context: Context) -> tuple[
     )
 
 
-def recapture_facts(fish: OpenFish) -> dict[str, object]:
-    """History and growth of a recaptured fish for a screen: earlier captures, and growth since the last one."""
-    prior = prior_of(fish)
-    if not prior:
-        return {}
-    length, weight = fish.used("length"), fish.used("weight")
-    last = prior[-1]
-    facts: dict[str, object] = {
+def captures_facts(prior: Sequence[PriorCapture]) -> dict[str, object]:
+    """Earlier captures for a screen, oldest first."""
+    return {
         "captures": [
             {
                 "at": c.at,
@@ -205,6 +201,16 @@ def recapture_facts(fish: OpenFish) -> dict[str, object]:
             for c in prior
         ]
     }
+
+
+def recapture_facts(fish: OpenFish) -> dict[str, object]:
+    """History and growth of a recaptured fish for a screen: earlier captures, and growth since the last one."""
+    prior = prior_of(fish)
+    if not prior:
+        return {}
+    length, weight = fish.used("length"), fish.used("weight")
+    last = prior[-1]
+    facts = captures_facts(prior)
     try:
         days = days_between(last.at, fish.last.at)
     except ValueError:

@@ -29,7 +29,7 @@ class Flow(Generic[Kind]):
     on_time: Callable[[Kind, Ref], None]
     on_restart: Callable[[Kind, Ref], None]
     on_stop: Callable[[Kind, Ref], None]
-    close_at_survey_end: Callable[[Kind, Ref], None]
+    close_all: Callable[[Kind, str, Ref], None]
 
 
 FLOWS: Mapping[FlowName, Flow[Any]] = {
@@ -41,7 +41,7 @@ FLOWS: Mapping[FlowName, Flow[Any]] = {
         timer_rules.on_time,
         timer_rules.on_restart,
         command_rules.on_stop,
-        command_rules.close_at_survey_end,
+        command_rules.close_all,
     ),
     "line": Flow(
         LineBench,
@@ -51,6 +51,6 @@ FLOWS: Mapping[FlowName, Flow[Any]] = {
         line_times.on_time,
         line_times.on_restart,
         line_times.on_stop,
-        line_times.close_at_survey_end,
+        line_times.close_all,
     ),
 }

@@ -310,11 +310,12 @@ def _book(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
 
 def say_recapture(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
     """The history of this tag, while the fish is still in hand."""
-    sentence = _recapture_sentence(f"...{read.tag[-4:]}", read.prior[-1])
+    sentence = recapture_sentence(f"...{read.tag[-4:]}", read.prior[-1])
     bench.say("recapture", Sound.RECAPTURE, sentence, ref.at, tag=read.tag, **recapture_facts(fish))
 
 
-def _recapture_sentence(tail: str, last: PriorCapture) -> str:
+def recapture_sentence(tail: str, last: PriorCapture) -> str:
+    """The last capture in one sentence; `tail` is the end of the tag's code."""
     length = f"{last.length_mm:g} mm" if last.length_mm is not None else "no length"
     weight = f"{last.weight_g:g} g" if last.weight_g is not None else "no weight"
     name = (last.species or "species unknown").replace("_", " ")

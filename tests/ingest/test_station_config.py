@@ -482,7 +482,8 @@ def keys_of(model: type[BaseModel], prefix: str = "") -> set[str]:
 def keys_in(data: object, prefix: str = "") -> set[str]:
     if isinstance(data, list) and data and isinstance(data[0], dict):
         return {key for one in data for key in keys_in(one, prefix)}
-    if not isinstance(data, dict) or prefix in ("commands.tags.", "commands.keys.", "instrument.keys."):
+    free = ("commands.tags.", "commands.keys.", "instrument.keys.", "instrument.antennas.")
+    if not isinstance(data, dict) or prefix in free:
         return {prefix.removesuffix(".")}
     inner = data["main"] if prefix == "bench." else data
     return {key for name, value in inner.items() for key in keys_in(value, f"{prefix}{name}.")}
@@ -505,7 +506,13 @@ def test_the_example_loads_as_it_stands_and_with_every_option_on(tmp_path: Path)
     for folder in ("species", "instruments"):
         (tmp_path / folder).mkdir()
     full = station_of(tmp_path, switched_on())
-    assert [one.name for one in full.instruments] == ["reader", "board", "scale", "hand-reader"]
+    assert [one.name for one in full.instruments] == [
+        "reader",
+        "board",
+        "scale",
+        "hand-reader",
+        "gate-reader",
+    ]
     assert full.journal_mirror == Path("/media/stick/journal")
 
 

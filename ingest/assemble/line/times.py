@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from ingest.assemble.command_rules import close_at_survey_end as close_bench
+from ingest.assemble.command_rules import close_all as close_bench
 from ingest.assemble.command_rules import on_stop as stop_bench
 from ingest.assemble.line.watch import mark_at_end
 from ingest.assemble.parts import LineState, Ref
@@ -43,11 +43,11 @@ def on_stop(bench: "LineBench", ref: Ref) -> None:
     stop_bench(bench, ref)
 
 
-def close_at_survey_end(bench: "LineBench", ref: Ref) -> None:
-    """The survey closes: the fish between are saved without a weight."""
+def close_all(bench: "LineBench", rule: str, ref: Ref) -> None:
+    """The survey closes, or the bench is taken away: the fish between are saved without a weight."""
     mark_at_end(bench)
-    close_bench(bench, ref)
+    close_bench(bench, rule, ref)
     for fish in list(bench.line.queue):
-        bench.close_weighed(fish, "survey_closed", ref)
+        bench.close_weighed(fish, rule, ref)
     bench.state.saved = None
     bench.state.line = LineState()
