@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from fishery.answers import Interval, Refused
 from fishery.arrays import Numbers, complete
-from fishery.intervals import mean_interval
+from fishery.intervals import mean_interval, t_quantile
 
 LEAST_WEIGHED = 5
 """Weighed fish that may stand for those not weighed (proposal)."""
@@ -30,8 +30,9 @@ class Biomass:
 
 def catch_biomass(weights_g: Numbers, counted: int, area_ha: float, level: float = 0.95) -> Biomass | Refused:
     """Weight of `counted` fish taken out, of which those with `weights_g` (n,) were weighed; fish only counted get the
-    mean: B = (sum(w) + (counted - n) mean(w)) / area. Interval: t of the mean for the fish not weighed; without width
-    where all were weighed.
+    mean: B = (sum(w) + u mean(w)) / area, u = counted - n. Interval: t with n - 1 degrees of freedom on the weight of the
+    u fish, SE = u s sqrt(1 / n + 1 / u) (these u fish, not the mean of all; Cochran 1977, finite populations, from
+    memory); without width where all were weighed.
 
     Refused where fewer than `LEAST_WEIGHED` weighed fish would stand for others. Raises ValueError for a weight or area
     not above 0, or fewer counted than weighed fish.
@@ -49,10 +50,11 @@ def catch_biomass(weights_g: Numbers, counted: int, area_ha: float, level: float
         )
     total = float(w.sum()) / G_PER_KG
     if others:
-        mean = mean_interval(w, level)
-        ends = [(total + others * one / G_PER_KG) for one in (max(mean.low, 0.0), mean.high)]
-        total += others * float(w.mean()) / G_PER_KG
-        how = f"{mean.method} for the fish not weighed"
+        weight = others * float(w.mean())
+        half = t_quantile(n - 1, level) * others * float(w.std(ddof=1)) * math.sqrt(1 / n + 1 / others)
+        ends = [total + one / G_PER_KG for one in (max(weight - half, 0.0), weight + half)]
+        total += weight / G_PER_KG
+        how = f"t, {n - 1} degrees of freedom, for the fish not weighed"
     else:
         ends, how = [total, total], "all fish were weighed"
     return Biomass(
@@ -63,7 +65,7 @@ def catch_biomass(weights_g: Numbers, counted: int, area_ha: float, level: float
         counted,
         area_ha,
         "weighed fish, mean weight for the others",
-        "B = (sum(w) + (counted - n) mean(w)) / area",
+        "B = (sum(w) + u mean(w)) / area; SE = u s sqrt(1/n + 1/u), u fish not weighed",
         "definition",
         ("Weighed fish stand for the others: weigh at random, not the large ones.",) if others else (),
     )

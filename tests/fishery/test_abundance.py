@@ -180,6 +180,13 @@ def test_the_chosen_interval_holds_the_truth_in_92_to_98_of_100_over_all_samples
     assert 0.92 <= held / sum(p for _, p in likely) <= 0.982
 
 
+@pytest.mark.parametrize("kind", ["poisson", "binomial"])
+def test_the_interval_closes_when_all_marked_fish_come_back(kind: IntervalKind) -> None:
+    # The second sample then was the whole water: 200 fish, whatever the distribution.
+    interval = estimated(50, 200, 50, kind).interval
+    assert (interval.low, interval.high) == pytest.approx((200, 200))
+
+
 def test_n_plus_minus_z_se_falls_short_and_says_so() -> None:
     counts = np.arange(3, 40)
     shares = stats.hypergeom.pmf(counts, 5000, 250, 150)

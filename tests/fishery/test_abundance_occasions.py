@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.random import Generator
+from scipy import stats
 
 from fishery.abundance import Abundance
 from fishery.answers import Refused
@@ -73,6 +74,16 @@ def test_small_samples_take_poisson_limits_and_large_ones_the_finite_correction(
     small = got(schnabel([40, 40, 40], [0, 2, 3], [0, 40, 78]))
     assert small.interval.method.startswith("Poisson")
     assert got(schnabel(C, R, M)).interval.method.startswith("normal on 1 / N, finite")
+
+
+def test_the_finite_interval_rests_on_the_hypergeometric_variance() -> None:
+    # 50 marked, 60 examined, 15 recaptured: 200 fish; scipy's variance has N - 1 for N.
+    answer = got(schnabel([50, 60], [0, 15], [0, 50], plus_one=False))
+    assert answer.estimate == 200
+    variance = stats.hypergeom.var(200, 50, 60) * 199 / 200
+    assert answer.se == pytest.approx(200**2 * math.sqrt(variance) / 3000)
+    width = 1 / answer.interval.low - 1 / answer.interval.high
+    assert width == pytest.approx(2 * (1.959964 * math.sqrt(variance) + 0.5) / 3000)
 
 
 def test_too_few_recaptures_or_occasions_are_refused() -> None:

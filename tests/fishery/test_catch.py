@@ -221,6 +221,13 @@ def test_the_log_t_interval_keeps_its_level_for_clumped_fish(
     assert_nominal(coverage(surveys, 11, survey), surveys)
 
 
+def test_the_bootstrap_is_lop_sided_where_the_catches_are() -> None:
+    rate = rated([0, 1, 0, 2, 1, 3, 1, 0, 25, 2], [900] * 10)
+    assert rate.bootstrap is not None
+    assert rate.bootstrap.high - rate.per_hour > 1.3 * (rate.per_hour - rate.bootstrap.low)
+    assert rated([3] * 7, [900] * 7).bootstrap is None
+
+
 @SURVEYS
 @pytest.mark.parametrize(("runs", "mean", "shape"), [(12, 40.0, 2.0), (20, 20.0, 1.0)])
 def test_the_bootstrap_over_runs_keeps_its_level_from_twelve_runs(
