@@ -187,6 +187,14 @@ def test_the_interval_closes_when_all_marked_fish_come_back(kind: IntervalKind) 
     assert (interval.low, interval.high) == pytest.approx((200, 200))
 
 
+def test_binomial_limits_are_drawn_in_on_both_sides() -> None:
+    # 90 of 300 marked fish came back: both limits of the share lie sqrt(1 - .3) as far from it as those of scipy.
+    interval, share = estimated(300, 300, 90, "binomial").interval, 91 / 301
+    whole = stats.binomtest(91, 301).proportion_ci(0.95, "exact")
+    assert 301 / (interval.low + 1) - share == pytest.approx(math.sqrt(0.7) * (whole.high - share))
+    assert share - 301 / (interval.high + 1) == pytest.approx(math.sqrt(0.7) * (share - whole.low))
+
+
 def test_n_plus_minus_z_se_falls_short_and_says_so() -> None:
     counts = np.arange(3, 40)
     shares = stats.hypergeom.pmf(counts, 5000, 250, 150)
