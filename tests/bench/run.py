@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from tests.bench.alignment import watch_alignment
 from tests.bench.commits import compare_journal_modes
 from tests.bench.contestants import BenchFailedError
 from tests.bench.history import ask_histories
@@ -44,6 +45,8 @@ class Sizes:
     history_asks: int = 200
     idle_s: float = 20.0
     starts: int = 11
+    line_days: int = 207
+    line_fish: int = 2_100
 
 
 QUICK = Sizes(
@@ -57,6 +60,8 @@ QUICK = Sizes(
     history_asks=50,
     idle_s=10.0,
     starts=5,
+    line_days=30,
+    line_fish=300,
 )
 
 Measurement = Callable[[Path, Sizes], list[Line]]
@@ -72,6 +77,7 @@ MEASUREMENTS: Mapping[str, Measurement] = {
     "history": lambda folder, size: ask_histories(folder, size.rounds, size.history_fish, size.history_asks),
     "idle": lambda folder, size: idle_cpu(folder, size.rounds, size.idle_s),
     "startup": lambda _, size: start_commands(size.starts),
+    "alignment": lambda _, size: watch_alignment(size.line_days, size.line_fish),
 }
 
 
