@@ -49,15 +49,18 @@ class Framer:
         self._buffer += data
         self._last_byte_s = t_s
         longest = self._rule.max_bytes
+        # A byte more than a message may have, or the piece alone, read back from the journal, would look like
+        # a whole message that waits for its gap, and come out one frame later than it did.
+        overlong_cut = longest + 1 if self._rule.end == "IDLE" else longest
         while self._buffer:
             size, ended = self._first_cut()
             if 0 < size < longest or (size == longest and ended):
                 # Only a fragment before an STX can be made of old bytes alone.
                 pieces.append(self._take(size, ended=ended, t_s=old_s if size <= old_bytes else t_s))
                 old_bytes -= size
-            elif len(self._buffer) > longest or (len(self._buffer) == longest and self._rule.end != "IDLE"):
+            elif len(self._buffer) >= overlong_cut:
                 self._overlong = True
-                pieces.append(self._take(longest, ended=False))
+                pieces.append(self._take(overlong_cut, ended=False))
             else:
                 break
         if self._rule.end == "IDLE" and self._overlong and self._buffer:
