@@ -37,12 +37,25 @@ def frame(n: int, data: bytes = b"ST,+0412.0 g\r\n") -> Frame:
     return Frame(n, n / 10, rfc3339(1778590800 + n / 10), "scale", data)
 
 
-def open_writer(folder: Path, mirror: Path | None = None, **sizes: int) -> JournalWriter:
-    return JournalWriter(folder, HEADER, "Mill Pond", mirror, **{"ballast_bytes": 0, **sizes})
+def open_writer(
+    folder: Path, mirror: Path | None = None, *, at_once: bool = True, **sizes: int
+) -> JournalWriter:
+    kept = {"ballast_bytes": 0, **sizes}
+    return JournalWriter(folder, HEADER, "Mill Pond", mirror, at_once=at_once, **kept)
 
 
 def frames_in(*paths: Path) -> list[Frame]:
     return [entry.item for path in paths for entry in read_journal(path) if isinstance(entry.item, Frame)]
+
+
+def test_a_journal_that_need_not_be_written_at_once_is_in_its_file_after_the_flush(tmp_path: Path) -> None:
+    writer = open_writer(tmp_path, at_once=False)
+    (path,) = journal_files(tmp_path)
+    writer.append(frame(1))
+    writer.append(frame(2))
+    assert frames_in(path) == []
+    assert writer.flush().safe
+    assert frames_in(path) == [frame(1), frame(2)]
 
 
 def bad_in(path: Path) -> list[BadLine]:
