@@ -108,12 +108,12 @@ class Instrument:
 
     def next_deadline_s(self) -> float | None:
         """When `tick` and `settle_tick` must be called at the latest; None while nothing waits."""
-        deadlines = [self._framer.next_deadline_s()]
-        if self._memory is not None:
-            deadlines.append(self._memory.next_deadline_s())
-        if self._settler is not None:
-            deadlines.append(self._settler.next_deadline_s())
-        return min((deadline for deadline in deadlines if deadline is not None), default=None)
+        deadline_s = self._framer.next_deadline_s()
+        for part in (self._memory, self._settler):
+            due_s = None if part is None else part.next_deadline_s()
+            if due_s is not None and (deadline_s is None or due_s < deadline_s):
+                deadline_s = due_s
+        return deadline_s
 
     def state(self) -> dict[str, JSON]:
         """What a restart must know, ready for JSON; `restore` of it makes an equal instrument."""

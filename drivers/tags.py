@@ -249,15 +249,18 @@ _BROKEN_DOTTED_HEX: Final = re.compile(r"(?<![0-9A-Za-z.])[0-9A-Fa-f]{3}\.[0-9A-
 _DAMAGE: Final = re.compile(r"[^\x00\x02\x03\r\n\t -~]|(?<=[0-9A-Za-z])\x00+(?=[0-9A-Za-z])")
 _RUN_WITH_DAMAGE: Final = re.compile(r"[^\x02\x03\r\n\t -/:-@\[-`{-~]+")
 
+_NO_DIGITS: Final = str.maketrans("", "", "0123456789")
+_NO_HEX_DIGITS: Final = str.maketrans("", "", "0123456789ABCDEFabcdef")
+
 _Places = dict[tuple[int, int], list[TagForm]]
 
 
 def _places(line: str, forms: Collection[TagForm]) -> _Places:
     """Where something of the shape of a code stands: (start, end) to the forms that it has the shape of."""
     places: _Places = {}
-    for form in TagForm:
+    for form, pattern in _ANYWHERE.items():
         if form in forms:
-            for match in _ANYWHERE[form].finditer(line):
+            for match in pattern.finditer(line):
                 places.setdefault(match.span(1), []).append(form)
     return places
 
@@ -276,8 +279,8 @@ def _nearly_codes(line: str, places: _Places) -> Iterator[str]:
     least_digits = 15 if places else 11
     for match in _RUN.finditer(line):
         run = match.group()
-        digits = sum(char in "0123456789" for char in run)
-        hex_run = len(run) >= 13 and digits > 0 and all(char in "0123456789ABCDEFabcdef" for char in run)
+        digits = len(run) - len(run.translate(_NO_DIGITS))
+        hex_run = len(run) >= 13 and digits > 0 and not run.translate(_NO_HEX_DIGITS)
         if (digits >= least_digits or (hex_run and not places)) and not _overlaps(match.span(), places):
             yield run
     if not places:

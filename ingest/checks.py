@@ -100,6 +100,8 @@ def check_fish(facts: FishFacts, limits: Limits) -> tuple[Finding, ...]:
         *_history(facts, limits),
         *_coarse(facts, limits),
     ]
+    if not found:
+        return ()
     slips = {
         f"{part.value}_above_maximum" for part in Part if any(f.name == f"{part.value}_slip" for f in found)
     }

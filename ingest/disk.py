@@ -149,11 +149,13 @@ class AppendFile:
         memory_bytes: int,
         not_on_device: int | None = None,
         release: Callable[[], bool] | None = None,
+        at_once: bool = True,
     ) -> None:
         """`size` is the length of the file's whole lines, 0 for a new file.
 
         `not_on_device` is a st_dev on which this file must not come to lie (an unmounted stick leaves its
         empty mount point on the first medium). `release` is asked once for room when the disk is full.
+        Without `at_once` lines wait in memory for the next `sync`.
         """
         self.path = path
         self.trouble: str | None = None
@@ -166,6 +168,7 @@ class AppendFile:
         self._memory_bytes = memory_bytes
         self._not_on_device = not_on_device
         self._release = release
+        self._at_once = at_once
         self._exists = size > 0
         self._ours = False  # nothing but our own lines can lie beyond _durable
         self._fd: int | None = None
@@ -197,7 +200,8 @@ class AppendFile:
         self._end += len(line)
         if not self.behind:
             self._waiting.append(line)
-            self._try(self._write)
+            if self._at_once:
+                self._try(self._write)
 
     def sync(self) -> bool:
         """Make everything durable; False (see `trouble`) if that failed."""

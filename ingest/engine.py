@@ -203,8 +203,9 @@ class Engine:
         for name, bench in self.state.benches.items():
             if bench.fish is not None or bench.grace_until_s is not None or bench.again is not None:
                 deadlines.append(next_deadline_s(bench, self._rules(name)))
-        for name, known in self.state.instruments.items():
-            deadlines.append(self._silence_deadline_s(name, known))
+        for name, setup in self._setup.items():
+            if setup.declaration.silence_s is not None:
+                deadlines.append(self._silence_deadline_s(name, self.state.instruments[name]))
         return min((deadline for deadline in deadlines if deadline is not None), default=None)
 
     def _silence_deadline_s(self, name: str, known: InstrumentState) -> float | None:

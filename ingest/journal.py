@@ -225,8 +225,12 @@ class JournalWriter:
         part_bytes: int = PART_BYTES,
         memory_bytes: int = MEMORY_BYTES,
         ballast_bytes: int = BALLAST_BYTES,
+        at_once: bool = True,
     ) -> None:
         """`ballast_bytes` lie in a reserve file and are given back when the disk is full; 0: none.
+
+        Without `at_once` lines go to the operating system with the next `flush` only: for work that can be done
+        again after a kill, such as a replay.
 
         Raises:
             ValueError: the header cannot be written.
@@ -239,6 +243,7 @@ class JournalWriter:
         self._folders = [folder] if mirror is None else [folder, mirror]
         self._part_bytes = part_bytes
         self._memory_bytes = memory_bytes
+        self._at_once = at_once
         self._refused = 0
         self._contents: list[dict[str, bytes]] = [{} for _ in self._folders]
         self._ballast = folder / "ballast"
@@ -280,7 +285,7 @@ class JournalWriter:
         return Position(self._media[0].path.name, self._media[0].end, self.next_n - 1)
 
     def append(self, frame: Frame) -> None:
-        """Hand a frame to the operating system; it is durable only after a `flush` that says so.
+        """Hand a frame to the operating system (see `at_once`); it is durable only after a `flush` that says so.
 
         Build frames with n = `next_n` and t_s = max(t, `last_t_s`): only what the journal can read back is
         taken.
@@ -293,10 +298,12 @@ class JournalWriter:
                 f"frame {frame.n} at {frame.t_s} s does not follow {self.next_n - 1} at {self.last_t_s} s"
             )
         line = encode_frame(frame)
-        if all(medium.full for medium in self._media):
+        full = self._full()
+        if full:
             self.flush()
+            full = self._full()
         self.next_n, self.last_t_s = frame.n + 1, frame.t_s
-        if all(medium.full for medium in self._media):
+        if full:
             self._refused += 1
         else:
             self._append_line(line)
@@ -367,6 +374,9 @@ class JournalWriter:
             medium.close()
         return held
 
+    def _full(self) -> bool:
+        return all(medium.full for medium in self._media)
+
     def _append_line(self, line: bytes) -> None:
         for medium in self._media:
             medium.append(line)
@@ -408,6 +418,7 @@ class JournalWriter:
                 memory_bytes=self._memory_bytes,
                 not_on_device=self._mirror_not_on if index else None,
                 release=None if index else self._release_ballast,
+                at_once=self._at_once,
             )
             for index, folder in enumerate(self._folders)
         ]

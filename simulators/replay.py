@@ -203,7 +203,9 @@ class _Player:
         self.close()
         self._known.add(header.journal_id)
         self._tell(self._recorder.begin(header))
-        self._recorder.write_to(JournalWriter(self._folder, header, header.station, ballast_bytes=0))
+        at_once = self._pace is not None
+        journal = JournalWriter(self._folder, header, header.station, ballast_bytes=0, at_once=at_once)
+        self._recorder.write_to(journal)
         self._stopped = False
         self._start = start_body(self._store.path.name, before)
         if self._pace is not None:

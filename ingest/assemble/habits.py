@@ -24,7 +24,7 @@ _WORDS = {"T": "tag", "L": "length", "W": "weight"}
 def tags_come_first(state: BenchState, kind: str) -> bool:
     """Whether this crew usually reads tags of this kind (`new`, `found`) before it measures."""
     habit = state.habits.get(kind, [])
-    return len(habit) >= ENOUGH and sum(order.startswith("T") for order in habit) > len(habit) / 2
+    return len(habit) >= ENOUGH and len([order for order in habit if order[0] == "T"]) > len(habit) / 2
 
 
 def note_order(bench: "Bench", fish: OpenFish) -> None:
