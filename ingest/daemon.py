@@ -18,6 +18,7 @@ from ingest.commits import FIRST_RETRY_S, CommitQueue, TooManyWaitingError
 from ingest.control import ControlServer, socket_path
 from ingest.disk import is_network_filesystem
 from ingest.frames import parse_rfc3339
+from ingest.inbox_watch import InboxWatch
 from ingest.loop import Inbox, StationLoop, StoppingError
 from ingest.overlay import OverlayLookup, PatientLookup
 from ingest.records import Announcement, Sound
@@ -138,6 +139,11 @@ def _opened(path: Path, closing: ExitStack, terminal: Terminal | None, force_net
     watch = StationWatch(path, station, inbox.put)
     closing.callback(watch.stop)
     watch.start()
+    if station.inbox is not None:
+        station.inbox.mkdir(parents=True, exist_ok=True)
+        files = InboxWatch(station.inbox, inbox.put)
+        closing.callback(files.stop)
+        files.start()
     for problem in station.problems:
         log.warning("%s", problem)
     announcer.say(started.announcements)

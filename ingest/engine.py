@@ -41,6 +41,7 @@ from ingest.assemble.timer_rules import next_deadline_s
 from ingest.commands import Command, CommandError, Verb, parse_command
 from ingest.engine_state import EngineState, InstrumentState, TimeBase, dump_state
 from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
+from ingest.inbox_rules import inbox_changes
 from ingest.records import Announcement, Change, Sound
 from ingest.station import Station, StationInstrument, no_bench_at
 from ingest.step_lookup import StepLookup
@@ -490,8 +491,22 @@ class Engine:
             case "stop":
                 for name in self.state.benches:
                     self._bench_step(name, ref, self._flow(name).on_stop, open_survey=False)
+            case "sightings":
+                self._on_sightings(frame, ref)
             case _:
                 pass  # start, config, note: they matter to the shell and to people, and stay in the journal
+
+    def _on_sightings(self, frame: Frame, ref: Ref) -> None:
+        if self.state.survey is None:
+            self._ensure_survey(ref)
+        assert self.state.survey is not None
+        try:
+            changes, said = inbox_changes(frame.body, self.state.survey.survey_id, ref)
+        except (ValueError, TypeError) as error:
+            self._say("inbox_refused", Sound.TROUBLE, f"A file of the inbox cannot be used: {error}.", ref.at)
+            return
+        self._step.changes.extend(changes)
+        self._say("inbox_taken", Sound.NONE, f"Taken from the inbox: {said}", ref.at)
 
     def _on_command_event(self, frame: Frame, ref: Ref) -> None:
         text, bench = frame.body.get("command"), frame.body.get("bench")

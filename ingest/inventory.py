@@ -80,7 +80,7 @@ def parse_history(
     rows = []
     for line, cells, tag in table.tagged_rows():
         try:
-            at = _utc_text(cells["at"], zone)
+            at = utc_text(cells["at"], zone)
         except ValueError as error:
             table.say(line, "at", cells["at"], str(error), "row")
             continue
@@ -98,7 +98,7 @@ def parse_history(
     return tuple(rows), table.found()
 
 
-def _utc_text(written: str, zone: tzinfo) -> str:
+def utc_text(written: str, zone: tzinfo) -> str:
     """RFC 3339 in UTC. Raises ValueError with the reason."""
     advice = f'"{written}" is no date as 2025-05-12 and no time as 2025-05-12T14:30:00Z.'
     if re.match(r"[12][0-9]{3}-[0-9]{2}-[0-9]{2}", written) is None:

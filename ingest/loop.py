@@ -3,6 +3,7 @@
 import logging
 import queue
 import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from time import monotonic, time
@@ -14,6 +15,7 @@ from ingest.answers import Answers
 from ingest.clock_watch import ClockWatch
 from ingest.control import Ask, error
 from ingest.frames import Frame, Header, rfc3339
+from ingest.inbox import ArrivedFile, take_file
 from ingest.recorder import Recorder
 from ingest.records import Announcement, Sound
 from ingest.resume import on_grid, take_config
@@ -26,7 +28,7 @@ LONGEST_WAIT_S = 1.0
 FLUSH_S = 5.0  # frames that nothing was announced of are durable after this long
 RESTART_S = 0.5
 
-Inbox = queue.SimpleQueue[Delivery | Ask | Reloaded | KeptLast | None]
+Inbox = queue.SimpleQueue[Delivery | Ask | Reloaded | KeptLast | ArrivedFile | None]
 MakeReader = Callable[[str, PortSettings, Callable[[Delivery], None]], PortReader]
 
 
@@ -62,6 +64,7 @@ class StationLoop:
         self._readers: dict[str, tuple[PortSettings, PortReader]] = {}
         self._restarts: dict[str, float] = {}
         self._reload: Reloaded | None = None
+        self._files: deque[ArrivedFile] = deque()
         self._flushed_s = monotonic()
         self._stop = threading.Event()
         self._answers = Answers(recorder, store, self._health)
@@ -90,7 +93,7 @@ class StationLoop:
 
     # --- what arrives ---------------------------------------------------------------------------------------
 
-    def _take(self, item: Delivery | Ask | Reloaded | KeptLast | None) -> None:
+    def _take(self, item: Delivery | Ask | Reloaded | KeptLast | ArrivedFile | None) -> None:
         match item:
             case Bytes():
                 self._take_bytes(item)
@@ -100,6 +103,8 @@ class StationLoop:
                 item.reply(self._answer(item.request))
             case Reloaded():
                 self._reload = item
+            case ArrivedFile():
+                self._files.append(item)
             case KeptLast():
                 self._say([self._recorder.say("config_refused", Sound.TROUBLE, item.sentence)])
             case None:
@@ -178,10 +183,23 @@ class StationLoop:
         if self._reload is not None and not self._recorder.queue.waiting:
             reload, self._reload = self._reload, None
             self._use(reload)
+        if self._files and not self._recorder.queue.waiting:
+            self._take_file()
         if self._snapshots.due(monotonic(), self._recorder.changed) and not self._recorder.queue.waiting:
             answer = self._snapshot_now()
             if not answer["ok"]:
                 self._say([self._recorder.say("snapshot_failed", Sound.TROUBLE, str(answer["error"]))])
+
+    def _take_file(self) -> None:
+        try:
+            said = take_file(
+                self._recorder, self._store, self._files[0], self._t_s(monotonic()), self._station.zone
+            )
+        except StoreTrouble as trouble:
+            log.warning("the files of the inbox wait: %s", trouble)
+            return
+        self._files.popleft()
+        self._say(said)
 
     def _now_and_then(self) -> None:
         now_s = monotonic()
@@ -323,7 +341,7 @@ class StationLoop:
 
 
 def _needs_restart(old: Station, new: Station) -> str | None:
-    for what in ("name", "database", "journal", "journal_mirror", "journal_mode", "log"):
+    for what in ("name", "database", "journal", "journal_mirror", "journal_mode", "log", "inbox"):
         if getattr(old.file.station, what) != getattr(new.file.station, what):
             return what
     return None

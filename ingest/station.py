@@ -115,5 +115,10 @@ class Station:
         return None if mirror is None else self.folder / mirror
 
     @property
+    def inbox(self) -> Path | None:
+        inbox = self.file.station.inbox
+        return None if inbox is None else self.folder / inbox
+
+    @property
     def log(self) -> Path:
         return self.folder / self.file.station.log

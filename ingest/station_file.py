@@ -39,7 +39,7 @@ class StationTable(_Table):
 
     `protocol` is the name of a shipped protocol or the path of a TOML file; `species` and `instruments`
     are folders whose files come before the shipped ones; `inventory` and `history` are paths that may hold
-    `*`.
+    `*`. `inbox` is the folder where hand readers leave files.
     """
 
     name: Name
@@ -54,6 +54,7 @@ class StationTable(_Table):
     inventory: tuple[Text, ...] = ("inventory/*.csv",)
     history: tuple[Text, ...] = ("history/*.csv",)
     log: Text = "tallywell.log"
+    inbox: Text | None = None
 
     @field_validator("timezone")
     @classmethod
