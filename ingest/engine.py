@@ -452,7 +452,7 @@ class Engine:
         return again
 
     def _on_key(self, source: str, bench: str, key: str, ref: Ref) -> None:
-        command = self._setup[source].keys.get(key)
+        command = self._setup[source].keys.get(key) or _written(key)
         if command is None:
             self._say(
                 "key_unknown",
@@ -541,9 +541,13 @@ class Engine:
                     "instrument_found", Sound.NONE, f"The {frame.source} is back.", ref.at, frame.source
                 )
         elif known.port == "lost" and before != "lost":
-            why = f" {sentence}" if isinstance(sentence, str) and sentence else ""
+            why = (
+                f": {sentence.removeprefix(f'{frame.source}: ')}"
+                if isinstance(sentence, str) and sentence
+                else ""
+            )
             self._say(
-                "instrument_lost", Sound.TROUBLE, f"The {frame.source} is lost.{why}", ref.at, frame.source
+                "instrument_lost", Sound.TROUBLE, f"The {frame.source} is lost{why}.", ref.at, frame.source
             )
             for name, bench in self.state.benches.items():
                 if bench.fish is not None and not self._reader_healthy(name):
@@ -624,6 +628,7 @@ class Engine:
             length_type=bench.length_type if bench is not None else "TL",
             reader_healthy=self._reader_healthy(name),
             clock_doubtful=self.state.time.doubtful,
+            observations=self.station.observations,
         )
 
     def _rules(self, name: str) -> BenchRules:
@@ -676,3 +681,11 @@ class Engine:
     ) -> None:
         facts = {"instrument": instrument} if instrument else {}
         self._step.announcements.append(Announcement(name, sound, sentence, bench, at, None, facts))
+
+
+def _written(key: str) -> Command | None:
+    """A printed card may hold the command itself (`count +1`) instead of a key of the station's file."""
+    try:
+        return parse_command(key)
+    except CommandError:
+        return None

@@ -96,7 +96,7 @@ def test_a_file_that_is_no_database_of_ours_is_left_untouched(toml: Path) -> Non
 def test_an_unplugged_instrument_is_said_and_found_again(toml: Path) -> None:
     with station_on(toml) as station:
         station.ports["board"].unplug()
-        wait_for(lambda: "The board is lost." in station.said(), "the loss")
+        wait_for(lambda: "The board is lost" in station.said(), "the loss")
         station.ports["board"].plug()
         wait_for(lambda: "The board is back." in station.said(), "the return")
         assert station.ask("status")["instruments"]["board"]["losses"] == 1

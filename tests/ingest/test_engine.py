@@ -71,9 +71,9 @@ def test_a_silent_scale_is_said_once_and_its_return_too(tmp_path: Path) -> None:
 def test_a_lost_scale_is_said_once_and_found_again(tmp_path: Path) -> None:
     desk = Desk.at(tmp_path, scale="scale_state_letter")
     desk.send("scale", "S       0.0 g\r\n")
-    desk.event("port", "scale", state="lost", sentence="The cable was pulled.")
+    desk.event("port", "scale", state="lost", sentence="scale: the cable was pulled")
     desk.event("port", "scale", state="lost").pass_time(60)
-    assert desk.heard("instrument_lost") == ["The scale is lost. The cable was pulled."]
+    assert desk.heard("instrument_lost") == ["The scale is lost: the cable was pulled."]
     assert desk.heard("instrument_silent") == []  # one sentence for one fault
     desk.event("port", "scale", state="opened")
     assert len(desk.heard("instrument_found")) == 1
