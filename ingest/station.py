@@ -98,6 +98,11 @@ class Station:
         return self.file.station.name
 
     @property
+    def observations(self) -> Mapping[str, Mapping[str, str]]:
+        """The codes of observations and what they mean, by kind."""
+        return self.file.observations.by_kind()
+
+    @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.file.station.timezone)
 

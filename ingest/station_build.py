@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from drivers.declaration import Declaration
 from drivers.tags import HEX16_FORMS, TagCodeError, parse_tag
 from drivers.transport.settings import PortSettings, parse_address
-from ingest.commands import Command, CommandError, Verb, parse_command
+from ingest.commands import Command, CommandError, parse_command
 from ingest.inventory import HistoryRow, InventoryTag, parse_history, parse_inventory
 from ingest.protocol import Protocol, parse_protocol
 from ingest.species import SpeciesBook, species_book
@@ -53,7 +53,8 @@ class StationBuilder:
         inventory = self._inventory()
         history = self._history()
         tag_commands = self._tag_commands(inventory, history)
-        keys = self._commands(("commands", "keys"), self.file.commands.keys)
+        keys = self._observation_keys()
+        keys |= self._commands(("commands", "keys"), self.file.commands.keys)
         benches = {name: self._bench(name) for name in self.file.bench}
         instruments = [self._instrument(index, keys) for index in range(len(self.file.instrument))]
         if self.complaints.problems or protocol is None:
@@ -185,11 +186,30 @@ class StationBuilder:
             except CommandError as error:
                 self.complaints.say((*path, code), f"{error}.")
                 continue
-            if command.verb in (Verb.SPECIES, Verb.SPECIES_ONCE) and command.argument is not None:
-                slug = self._slug((*path, code), command.argument)
-                command = replace(command, argument=slug or command.argument)
+            species = command.species()
+            if species is not None:
+                slug = self._slug((*path, code), species)
+                command = command.with_species(slug or species)
             commands[code] = command
         return commands
+
+    def _observation_keys(self) -> dict[str, Command]:
+        """Every code of an observation is a key that gives it; [commands.keys] come before."""
+        keys: dict[str, Command] = {}
+        for kind, codes in self.file.observations.by_kind().items():
+            known: dict[str, str] = {}
+            for code in codes:
+                path = ("observations", kind, code)
+                if code.lower() in known:
+                    self.complaints.say(path, f'"{known[code.lower()]}" is the same code; keep one of them.')
+                if code in keys:
+                    self.complaints.say(path, f'"{code}" stands under [observations.{keys[code].verb}] too.')
+                known[code.lower()] = code
+                try:
+                    keys[code] = parse_command(f"{kind} {code}")
+                except CommandError as error:
+                    self.complaints.say(path, f"{error}.")
+        return keys
 
     def _slug(self, path: KeyPath, name: str) -> str | None:
         if not self.book.by_slug:

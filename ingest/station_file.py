@@ -146,6 +146,24 @@ class CommandsTable(_Table):
     keys: dict[str, str] = {}
 
 
+Codes = dict[Annotated[str, Field(pattern=r"^[!-~]([ -~]{0,30}[!-~])?$")], Text]
+
+
+class ObservationsTable(_Table):
+    """[observations.<kind>]: the codes that a crew gives instead of words, and what they mean. Every code is a key
+    too, so a printed card with it gives the observation."""
+
+    sex: Codes = {}
+    maturity: Codes = {}
+    mark: Codes = {}
+    anomaly: Codes = {}
+    sample: Codes = {}
+    note: Codes = {}
+
+    def by_kind(self) -> dict[str, dict[str, str]]:
+        return {kind: getattr(self, kind) for kind in type(self).model_fields}
+
+
 class ChecksTable(_Table):
     """[checks]: limits of the plausibility checks that a station may change. Meaning and sources:
     `Limits`."""
@@ -185,6 +203,7 @@ class StationFile(_Table):
     bench: dict[Name, BenchTable] = {"main": BenchTable()}
     instrument: tuple[InstrumentTable, ...]
     commands: CommandsTable = CommandsTable()
+    observations: ObservationsTable = ObservationsTable()
     checks: ChecksTable = ChecksTable()
 
     @field_validator("bench", "instrument")

@@ -11,13 +11,14 @@ from ingest.assemble.closing import amend, amend_relative_weight
 from ingest.assemble.facts import missing_parts
 from ingest.assemble.parts import Again, MeasureKind, OpenFish, Ref
 from ingest.assemble.tag_rules import resume, say_recapture
-from ingest.commands import Command, Verb
-from ingest.records import Part, ReadingRecord, Sound, Status, TagStatus
+from ingest.commands import OBSERVATION_VERBS, Command, Verb
+from ingest.records import Observation, Part, ReadingRecord, Sound, Status, TagStatus
 
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
 
 _Rule = Callable[["Bench", Command, Ref], None]
+_ONE_OF_A_KIND = ("sex", "maturity")  # of these a fish has one; said again they replace what was said
 
 
 def on_command(bench: "Bench", command: Command, ref: Ref) -> None:
@@ -95,24 +96,36 @@ def _fate(bench: "Bench", command: Command, ref: Ref) -> None:
 def _observe(kind: str) -> _Rule:
     def rule(bench: "Bench", command: Command, ref: Ref) -> None:
         fish, saved = bench.state.fish, bench.state.saved
-        text = command.argument or ""
+        code, text = _coded(bench, kind, command.argument or "")
         if fish is not None:
-            fish.observations.append((kind, text))
+            fish.observations.append(Observation(kind, text, code))
             if kind == "note":
                 fish.note = text if fish.note is None else f"{fish.note}; {text}"
             bench.say("command_done", Sound.PART, f"{kind.capitalize()}: {text}.", ref.at)
             if fish.stored:
                 bench.review(fish, ref)
         elif saved is not None:
-            seen = [said for of, said in saved.record.observations if of == kind]
-            old = saved.record.note if kind == "note" else seen[-1] if seen else None
-            new = f"{old}; {text}" if kind == "note" and old else text
+            seen = [one.text for one in saved.record.observations if one.kind == kind]
+            text = text if code is None else f"{text} ({code})"
+            if kind in _ONE_OF_A_KIND:
+                old, new = seen[-1] if seen else None, text
+            else:
+                # What was seen before stays: the amended text stands for all of the kind.
+                old = saved.record.note if kind == "note" else "; ".join(seen) or None
+                new = f"{old}; {text}" if old else text
             amend(bench, kind, old, new, f"{kind} by command")
             _say_amended(bench, f"the fish saved last, {kind}: {text}", ref)
         else:
             _no_fish(bench, command, ref)
 
     return rule
+
+
+def _coded(bench: "Bench", kind: str, said: str) -> tuple[str | None, str]:
+    """Code and text of an observation: the station's list knows the code, or the words are free."""
+    codes = bench.context.observations.get(kind, {})
+    code = next((one for one in codes if one.lower() == said.lower()), None)
+    return (None, said) if code is None else (code, codes[code])
 
 
 def _untagged(bench: "Bench", command: Command, ref: Ref) -> None:
@@ -265,8 +278,7 @@ RULES: dict[Verb, _Rule] = {
     Verb.SPECIES: _species,
     Verb.SPECIES_ONCE: _species_once,
     Verb.FATE: _fate,
-    Verb.SEX: _observe("sex"),
-    Verb.NOTE: _observe("note"),
+    **{verb: _observe(verb.value) for verb in OBSERVATION_VERBS},
     Verb.UNTAGGED: _untagged,
     Verb.AGAIN: _again,
     Verb.VOID: _void,

@@ -197,6 +197,7 @@ def captures_facts(prior: Sequence[PriorCapture]) -> dict[str, object]:
                 "length_mm": c.length_mm,
                 "weight_g": c.weight_g,
                 "fate": c.fate,
+                "withdrawal_until": c.withdrawal_until,
             }
             for c in prior
         ]

@@ -311,6 +311,9 @@ def _book(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
 def say_recapture(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
     """The history of this tag, while the fish is still in hand."""
     sentence = recapture_sentence(f"...{read.tag[-4:]}", read.prior[-1])
+    until = max((one.withdrawal_until for one in read.prior if one.withdrawal_until), default="")
+    if until > ref.at[:10]:
+        sentence += f" Drug-treated before: not to be eaten before {until}."
     bench.say("recapture", Sound.RECAPTURE, sentence, ref.at, tag=read.tag, **recapture_facts(fish))
 
 
