@@ -46,7 +46,7 @@ class Answers:
         }
         question = questions.get(str(request.get("ask")))
         if question is None:
-            possible = ", ".join([*questions, "command", "snapshot", "subscribe"])
+            possible = ", ".join([*questions, "alive", "command", "snapshot", "subscribe"])
             return error(f"{request.get('ask')!r} is no question; possible are: {possible}.")
         try:
             return question(request)

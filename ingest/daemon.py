@@ -15,7 +15,7 @@ from ingest.announce import Announcer, Terminal, log, log_to, stop_logging
 from ingest.checkpoints import UnreadableStateError
 from ingest.clock_watch import ClockWatch
 from ingest.commits import FIRST_RETRY_S, CommitQueue, TooManyWaitingError
-from ingest.control import ControlServer, socket_path
+from ingest.control import ControlServer, StationClient, StationError, socket_path
 from ingest.disk import is_network_filesystem
 from ingest.frames import parse_rfc3339
 from ingest.inbox_watch import InboxWatch
@@ -23,6 +23,7 @@ from ingest.loop import Inbox, StationLoop, StoppingError
 from ingest.overlay import OverlayLookup, PatientLookup
 from ingest.records import Announcement, Sound
 from ingest.resume import Now, Start, Started
+from ingest.service import Heartbeat, notify, watchdog_s
 from ingest.snapshots import Snapshots
 from ingest.station_config import load_station
 from ingest.store import DatabaseInUse, JournalMode, Store, StoreTrouble
@@ -35,6 +36,8 @@ EXIT_DATABASE = 4
 EXIT_BUG = 70
 EXIT_LATER = 75
 _TELL_AGAIN_S = 10.0
+_JUST_NOW_S = 5.0
+_ALIVE_S = 20.0  # a commit on a slow card may take that long
 _BUSY_MS = 100  # the ingest thread waits no longer for another program's lock; the queue tries again
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
@@ -146,11 +149,28 @@ def _opened(path: Path, closing: ExitStack, terminal: Terminal | None, force_net
         files.start()
     for problem in station.problems:
         log.warning("%s", problem)
+    heartbeat = Heartbeat(lambda: _trouble(station.database, patience), loop.stopping, watchdog_s())
+    closing.callback(heartbeat.close)
+    heartbeat.start()
+    closing.callback(notify, "STOPPING=1")
     announcer.say(started.announcements)
     announcer.say(
         [started.recorder.say("station_ready", Sound.NONE, f"The station {station.name} is ready.")]
     )
+    notify("READY=1", f"STATUS=The station {station.name} is ready.")
     return loop
+
+
+def _trouble(database: Path, patience: "_Patience") -> str | None:
+    """What of the station hangs: asked at its own control door, so that door and ingest thread answer for themselves."""
+    try:
+        with StationClient(database, _ALIVE_S) as client:
+            hung = client.ask("alive")["hung"]
+    except StationError as error:
+        if patience.waits:
+            return None  # it waits on purpose, and what waits in memory would be lost by a restart
+        return f"The station does not answer at its own door: {error}"
+    return f"The reader of {', '.join(hung)} hangs." if hung else None
 
 
 class _Patience:
@@ -159,13 +179,19 @@ class _Patience:
     def __init__(self, announcer: Announcer) -> None:
         self.stop = threading.Event()
         self._announcer = announcer
-        self._told_s = float("-inf")
+        self._told_s = self._waited_s = float("-inf")
+
+    @property
+    def waits(self) -> bool:
+        """Whether the ingest thread waits here, or did a moment ago."""
+        return time.monotonic() - self._waited_s < _JUST_NOW_S
 
     def __call__(self, trouble: StoreTrouble) -> None:
-        if time.monotonic() - self._told_s > _TELL_AGAIN_S:
+        self._waited_s = time.monotonic()
+        if self._waited_s - self._told_s > _TELL_AGAIN_S:
             sentence = f"The database cannot be read: {trouble} What the instruments send waits in memory."
             self._announcer.say([Announcement("database_waits", Sound.TROUBLE, sentence, None, "")])
-        self._told_s = time.monotonic()
+        self._told_s = self._waited_s
         if self.stop.wait(FIRST_RETRY_S):
             raise StoppingError(
                 f"Stopped while the database could not be read ({trouble}) What had arrived is kept in the "

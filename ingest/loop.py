@@ -27,6 +27,7 @@ from ingest.watch import KeptLast, Reloaded
 LONGEST_WAIT_S = 1.0
 FLUSH_S = 5.0  # frames that nothing was announced of are durable after this long
 RESTART_S = 0.5
+HUNG_S = 60.0  # longer than any network needs to refuse a connection
 
 Inbox = queue.SimpleQueue[Delivery | Ask | Reloaded | KeptLast | ArrivedFile | None]
 MakeReader = Callable[[str, PortSettings, Callable[[Delivery], None]], PortReader]
@@ -145,6 +146,8 @@ class StationLoop:
                 return self._command(request)
             case "snapshot":
                 return self._snapshot_now()
+            case "alive":
+                return {"ok": True, "hung": self._hung()}
             case _:
                 return self._answers.to(request)
 
@@ -281,6 +284,12 @@ class StationLoop:
 
     def _health(self) -> dict[str, Health]:
         return {name: reader.health() for name, (_, reader) in self._readers.items()}
+
+    def _hung(self) -> list[str]:
+        """The instruments whose reader hangs, in the operating system or by a fault of this program."""
+        return [
+            name for name, one in self._health().items() if one.busy_s is not None and one.busy_s > HUNG_S
+        ]
 
     # --- the end --------------------------------------------------------------------------------------------
 

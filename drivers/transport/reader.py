@@ -85,6 +85,7 @@ class PortReader:
         self._stop = threading.Event()
         with self._lock:
             self._book.started(self._clock())
+            self._book.busy(self._clock())
         self._thread = threading.Thread(
             target=self._run, args=(self._stop,), name=f"port {self.name}", daemon=True
         )
@@ -116,6 +117,7 @@ class PortReader:
                 self._one_connection(stop)
             with self._lock:
                 event = self._book.stopped(self._clock())
+                self._book.busy(None)
             self._deliver(event)
         except BaseException as bug:  # nobody joins this thread to see what it died of
             _log.exception("the reader of %s failed", self.name)
@@ -156,7 +158,13 @@ class PortReader:
             event = self._book.lost(obstacle, now_s) if opened else self._book.could_not_open(obstacle, now_s)
         if event is not None:
             self._deliver(event)
+        self._busy(False)
         self._wait(stop, self._backoff.next_s())
+        self._busy(True)
+
+    def _busy(self, busy: bool) -> None:
+        with self._lock:
+            self._book.busy(self._clock() if busy else None)
 
     def _open(self, link: Link) -> Hindrance | None:
         try:
@@ -169,12 +177,15 @@ class PortReader:
 
     def _drain(self, link: Link, stop: threading.Event) -> Hindrance | None:
         while not stop.is_set():
+            self._busy(False)
             try:
                 data = link.read()
             except (
                 Exception
             ) as error:  # SerialException, OSError, a TypeError of a racing close: all mean gone
                 return explain_loss(error, self._settings.address)
+            finally:
+                self._busy(True)
             if data:
                 now_s = self._clock()
                 with self._lock:

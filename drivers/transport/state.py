@@ -41,7 +41,9 @@ Delivery = Bytes | PortEvent
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """`in_state_s`: seconds in this state. `quiet_s`: seconds since the last byte, None before the first."""
+    """`in_state_s`: seconds in this state. `quiet_s`: seconds since the last byte, None before the first. `busy_s`:
+    seconds since the reader's thread last waited for the port or for its next try, None while it does: opening, closing
+    and handing over are a matter of moments, and a thread that is at it for long hangs."""
 
     state: PortState
     in_state_s: float
@@ -50,6 +52,7 @@ class Health:
     losses: int
     received: int
     last_error: str | None
+    busy_s: float | None = None
 
 
 class PortBook:
@@ -68,6 +71,11 @@ class PortBook:
         self._seen: Reason | None = None
         self._bytes_this_open = 0
         self._short_opens = 0
+        self._busy_since_s: float | None = None
+
+    def busy(self, since_s: float | None) -> None:
+        """The thread works since then; None: it waits."""
+        self._busy_since_s = since_s
 
     def started(self, t_s: float) -> None:
         self._enter(PortState.WAITING, t_s)
@@ -134,6 +142,7 @@ class PortBook:
             losses=self._losses,
             received=self._received,
             last_error=self._last_error,
+            busy_s=None if self._busy_since_s is None else t_s - self._busy_since_s,
         )
 
     def _tell(self, state: PortState, sentence: str, t_s: float) -> PortEvent:

@@ -158,3 +158,12 @@ def test_any_end_of_an_open_port_is_told_as_a_loss() -> None:
     assert "unplugged" in explain_loss(TypeError("NoneType"), "/dev/x").sentence
     assert "failed ([Errno 24]" in explain_loss(OSError(errno.EMFILE, "x"), "/dev/x").sentence
     assert "network" in explain_loss(ConnectionResetError(errno.ECONNRESET, "x"), "socket://a:1").sentence
+
+
+def test_a_thread_that_works_says_for_how_long_and_one_that_waits_does_not() -> None:
+    book = started()
+    assert book.health(3.0).busy_s is None
+    book.busy(4.0)
+    assert book.health(65.0).busy_s == 61.0
+    book.busy(None)
+    assert book.health(66.0).busy_s is None
