@@ -278,15 +278,20 @@ class Engine:
         """One piece of an instrument's stream: into the journal first, then decoded."""
         now_s = self.state.t_s
         at = self.at(now_s)
-        if piece.t_s == now_s:
+        if piece.t_s == now_s and not self._cut_by_what_follows(source, piece):
             frame_n = self._journal(source, piece.data, now_s, n, at)
         else:
-            # It ended by waiting, not by its last byte: the journal must know when that byte came.
+            # It did not end by its last byte: the journal must know when that byte came, and that this was all.
             body = {"data": piece.data.decode("latin-1"), "t": piece.t_s - self.state.time.t0_s}
             frame_n = self._journal_event(source, "piece", body, now_s, n)
         ref = Ref(self.state.journal_id, frame_n, at, now_s, source, piece.data)
         for outcome in self._instruments[source].decode(piece):
             self._on_outcome(source, outcome, ref)
+
+    def _cut_by_what_follows(self, source: str, piece: Piece) -> bool:
+        """Whether it ends where an STX begins the next message: alone, read back, it would wait for more."""
+        rule = self._setup[source].declaration.frame
+        return rule.end == "STX-ETX" and not piece.ended and len(piece.data) < rule.max_bytes
 
     def _on_recorded_piece(self, frame: Frame) -> None:
         """A piece that ended by waiting, read back from a journal."""

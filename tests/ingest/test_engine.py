@@ -113,6 +113,20 @@ def test_a_failed_scan_that_was_repeated_before_the_measures_leaves_nothing(tmp_
     assert names(desk.only) == set()
 
 
+def test_noise_before_an_stx_comes_back_from_the_journal_in_the_frame_that_it_was(tmp_path: Path) -> None:
+    reader = {"reader": "tag_stx_hex"}
+    desk, again = Desk.at(tmp_path, **reader), Desk.at(tmp_path, **reader)
+    code = f"{1 << 63 | 985 << 38 | 100:016X}"
+    for noise in ("?", "?" * 130, "\x028000"):
+        desk.wait(1).send("reader", f"{noise}\x02{code}\x03")
+    for frame in list(desk.frames):
+        again.feed(frame)
+    assert again.frames == desk.frames
+    ids = [one.engine.state.benches["main"].fish for one in (desk, again)]
+    assert ids[0] is not None
+    assert ids[0] == ids[1]
+
+
 def test_an_overload_that_was_followed_by_a_weight_leaves_nothing(tmp_path: Path) -> None:
     desk = Desk.at(tmp_path)
     desk.scan(STOCK[0]).length(312).wait(2).send("scale", "EEEEE\r\n").weigh(412)
