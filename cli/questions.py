@@ -177,10 +177,19 @@ def survey_summary(connection: sqlite3.Connection, survey: Row) -> Row:
             "FROM worked_fish WHERE survey_id = ? GROUP BY 1 ORDER BY n DESC, 1",
             of_survey,
         ),
+        "batches": rows(
+            connection,
+            "SELECT coalesce(species, 'no species') AS species, sum(iif(kind = 'count', n, 0)) AS n_counted, "
+            "sum(iif(kind = 'batch', n, 0)) AS n_in_batches, sum(total_weight_g) AS weight_g FROM batch_list "
+            "WHERE survey_id = ? GROUP BY 1 ORDER BY sum(n) DESC, 1",
+            of_survey,
+        ),
         "runs": rows(
             connection,
             "SELECT r.run_no, r.started_at, r.ended_at, r.current_on_s, (SELECT count(*) FROM worked_fish AS w "
-            "WHERE w.survey_id = r.survey_id AND w.run_no = r.run_no) AS n_fish FROM run AS r "
+            "WHERE w.survey_id = r.survey_id AND w.run_no = r.run_no) AS n_fish, "
+            "(SELECT coalesce(sum(b.n), 0) FROM batch_list AS b WHERE b.survey_id = r.survey_id "
+            "AND b.run_no = r.run_no) AS n_only_counted FROM run AS r "
             "WHERE r.survey_id = ? ORDER BY r.run_no",
             of_survey,
         ),

@@ -256,7 +256,9 @@ def _survey_line(survey: dict[str, Any] | None) -> str:
 def _run_line(survey: dict[str, Any] | None) -> str:
     if survey is None or survey["run_no"] is None:
         return "none"
-    return f"{survey['run_no']}, {'open' if survey['run_open'] else 'ended: its fish are worked up'}"
+    state = "open" if survey["run_open"] else "ended"
+    worked_up = f"; fish of run {survey['work_up_run']} are worked up" if survey["work_up_run"] else ""
+    return f"{survey['run_no']}, {state}{worked_up}"
 
 
 def _trouble(database: str, trouble: str | None, waiting: int) -> str:
@@ -339,7 +341,9 @@ def command(
 
     It does what the command card does, and what it caused is printed. Exit code 1 if the station did not do it.
     Possible: species NAME; species-once NAME; fate released|removed|kept|died|escaped; sex F|M|unknown; note TEXT;
-    untagged; again; void; keep; next; both; resume; no-weight; and the survey and run commands.
+    maturity TEXT; mark TEXT; anomaly TEXT; sample LABEL; untagged; again; void; keep; next; both; resume; no-weight;
+    count +NUMBER; batch SPECIES count=NUMBER; work-up run NUMBER; crew POST=CODE; treatment agent=AGENT; treatment end;
+    and the survey and run commands.
     """
     from cli.survey_commands import give
 

@@ -43,10 +43,36 @@ def name_(
 
 @run_app.command("start")
 def run_start(
-    config: options.Config = None, db: options.Database = None, as_json: options.Json = False
+    area: Annotated[str | None, typer.Option("--area", help="Where it fishes, such as 'upper bay'.")] = None,
+    gear: Annotated[str | None, typer.Option("--gear", help="The gear, such as 'boat'.")] = None,
+    pass_no: Annotated[
+        int | None,
+        typer.Option("--pass", metavar="N", min=1, help="Number of the pass over the same area."),
+    ] = None,
+    settings: Annotated[
+        str | None, typer.Option("--settings", help="Settings of the gear, such as 'DC 60 Hz'.")
+    ] = None,
+    config: options.Config = None,
+    db: options.Database = None,
+    as_json: options.Json = False,
 ) -> None:
-    """Start a run; fish from now on belong to it."""
-    give("run start", find_target(config, db), None, as_json)
+    """Start a run. Its fish are worked up once it has ended."""
+    said = (("area", area), ("gear", gear), ("pass", pass_no), ("settings", settings))
+    given = [f"{key}={_one_line(key, str(value))}" for key, value in said if value is not None]
+    give(f"run start {', '.join(given)}".strip(), find_target(config, db), None, as_json)
+
+
+@run_app.command("work-up")
+def run_work_up(
+    number: Annotated[
+        str, typer.Argument(metavar="NUMBER|last", help="The run whose fish come now.", show_default=False)
+    ],
+    config: options.Config = None,
+    db: options.Database = None,
+    as_json: options.Json = False,
+) -> None:
+    """Say whose fish are worked up: those of a run, or (last) of the one that ended last."""
+    give(f"work-up run {number}", find_target(config, db), None, as_json)
 
 
 @run_app.command("end")
@@ -174,6 +200,16 @@ def _summary_text(found: dict[str, Any], target: Target) -> str:
             Column("n_removed", "removed", 0),
         )
         parts.append(table([{**one, "species": blanks(one["species"])} for one in found["catch"]], columns))
+    if found["batches"]:
+        batch_columns = (
+            Column("species", "not measured"),
+            Column("n_counted", "counted", 0),
+            Column("n_in_batches", "in batches", 0),
+            Column("weight_g", "weighed g", 0),
+        )
+        parts.append(
+            table([{**one, "species": blanks(one["species"])} for one in found["batches"]], batch_columns)
+        )
     if found["runs"]:
         view = [
             {
@@ -189,6 +225,7 @@ def _summary_text(found: dict[str, Any], target: Target) -> str:
             Column("ended", "ended"),
             Column("current_on_s", "current on s", 1),
             Column("n_fish", "fish", 0),
+            Column("n_only_counted", "counted", 0),
         )
         parts.append(table(view, run_columns))
     return "\n\n".join(parts)

@@ -254,7 +254,8 @@ def station_cards(station: "Station") -> "list[Any]":
     found = [
         Card(tag, str(command), describe(command), "tag") for tag, command in station.tag_commands.items()
     ]
-    common = dict.fromkeys(station.file.commands.keys)
+    codes = [code for kind in station.observations.values() for code in kind]
+    common = dict.fromkeys([*station.file.commands.keys, *codes])
     for written, instrument in zip(station.file.instrument, station.instruments, strict=True):
         for key, command in instrument.keys.items():
             if key in written.keys:

@@ -3,11 +3,15 @@
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import zxingcpp
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cli.cards import Card, card_sheet
+from ingest.commands import parse_command
 from tests.cli.command_line import call, call_json
 from tests.cli.invented_day import ESCAPED_KEY, REMOVED_CARD
 
@@ -74,3 +78,45 @@ def test_no_code_or_command_can_become_markup() -> None:
     text = "<script>&amp;"
     page = Page(card_sheet(text, [Card(text, text, text, text)]))
     assert page.text.count(text) == 4  # what is said, the command, the door, the code
+
+
+def modules(path: str, size: int) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    """The squares of a QR code as a picture, from the lines of its SVG path (M, m and h only)."""
+    picture = np.full((size, size), 255, np.uint8)
+    x = y = 0.0
+    for step, *numbers in re.findall(r"([Mmh])(-?[0-9.]+)(?: (-?[0-9.]+))?", path):
+        if step == "h":
+            picture[int(y), int(x) : int(x) + int(numbers[0])] = 0
+            x += int(numbers[0])
+        else:
+            dx, dy = float(numbers[0]), float(numbers[1])
+            x, y = (dx, dy) if step == "M" else (x + dx, y + dy)
+    return picture
+
+
+def read_by_another_program(html: str) -> list[str]:
+    found = []
+    for size, path in re.findall(r'<svg viewBox="0 0 ([0-9]+) [0-9]+".*? stroke="#000" d="([^"]+)"', html):
+        picture = np.kron(modules(path, int(size)), np.ones((4, 4), np.uint8))
+        found += [code.text for code in zxingcpp.read_barcodes(picture)]
+    return found
+
+
+COMMANDS = (
+    "count +1",
+    "species largemouth_bass",
+    "batch bluegill count=40, weight=scale, container=850",
+    "note a & b <c>",
+)
+
+
+def test_another_reader_reads_each_command_off_the_sheet_and_the_station_knows_it() -> None:
+    html = card_sheet("bank", [Card(str(at), text, "says", "tag") for at, text in enumerate(COMMANDS)])
+    assert read_by_another_program(html) == list(COMMANDS)
+    assert [str(parse_command(text)) for text in COMMANDS] == list(COMMANDS)
+
+
+def test_what_card_readers_would_not_send_is_printed_as_its_key_or_not_at_all() -> None:
+    long = f"note {'x' * 60}"
+    assert read_by_another_program(card_sheet("bank", [Card("07", long, long, "key")])) == ["07"]
+    assert read_by_another_program(card_sheet("bank", [Card("é", "note é", "é", "key")])) == []
