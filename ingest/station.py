@@ -100,7 +100,7 @@ class Station:
     @property
     def observations(self) -> Mapping[str, Mapping[str, str]]:
         """The codes of observations and what they mean, by kind."""
-        return self.file.observations.by_kind()
+        return self.file.observations
 
     @property
     def zone(self) -> ZoneInfo:

@@ -196,7 +196,7 @@ class StationBuilder:
     def _observation_keys(self) -> dict[str, Command]:
         """Every code of an observation is a key that gives it; [commands.keys] come before."""
         keys: dict[str, Command] = {}
-        for kind, codes in self.file.observations.by_kind().items():
+        for kind, codes in self.file.observations.items():
             known: dict[str, str] = {}
             for code in codes:
                 path = ("observations", kind, code)

@@ -146,22 +146,8 @@ class CommandsTable(_Table):
     keys: dict[str, str] = {}
 
 
+ObservationKind = Annotated[str, Field(pattern=r"^(sex|maturity|mark|anomaly|sample|note)$")]
 Codes = dict[Annotated[str, Field(pattern=r"^[!-~]([ -~]{0,30}[!-~])?$")], Text]
-
-
-class ObservationsTable(_Table):
-    """[observations.<kind>]: the codes that a crew gives instead of words, and what they mean. Every code is a key
-    too, so a printed card with it gives the observation."""
-
-    sex: Codes = {}
-    maturity: Codes = {}
-    mark: Codes = {}
-    anomaly: Codes = {}
-    sample: Codes = {}
-    note: Codes = {}
-
-    def by_kind(self) -> dict[str, dict[str, str]]:
-        return {kind: getattr(self, kind) for kind in type(self).model_fields}
 
 
 class ChecksTable(_Table):
@@ -196,14 +182,18 @@ class ChecksTable(_Table):
 
 
 class StationFile(_Table):
-    """The whole file."""
+    """The whole file.
+
+    [observations.<kind>]: the codes that a crew gives instead of words, and what they mean. Every code is a key
+    too, so a printed card with it gives the observation.
+    """
 
     station: StationTable
     survey: SurveyTable | None = None
     bench: dict[Name, BenchTable] = {"main": BenchTable()}
     instrument: tuple[InstrumentTable, ...]
     commands: CommandsTable = CommandsTable()
-    observations: ObservationsTable = ObservationsTable()
+    observations: dict[ObservationKind, Codes] = {}
     checks: ChecksTable = ChecksTable()
 
     @field_validator("bench", "instrument")

@@ -465,6 +465,32 @@ def test_a_missing_station_file_is_a_config_error(tmp_path: Path) -> None:
         load_station(tmp_path / "STATION.toml")
 
 
+def test_codes_of_observations_are_keys_and_those_of_the_crew_come_before_them(tmp_path: Path) -> None:
+    observed = '[observations.mark]\nAD = "clipped"\n[observations.anomaly]\nLES = "lesion"\n'
+    station = station_of(tmp_path, MINIMAL + observed + '[commands.keys]\nLES = "void"\n')
+    keys = {key: str(command) for key, command in station.instruments[0].keys.items()}
+    assert keys == {"AD": "mark AD", "LES": "void"}
+    assert station.observations == {"mark": {"AD": "clipped"}, "anomaly": {"LES": "lesion"}}
+
+
+def test_an_observation_code_that_cannot_be_told_from_another_is_an_error(tmp_path: Path) -> None:
+    observed = '[observations.mark]\nAD = "clipped"\nad = "other"\n[observations.anomaly]\nAD = "lesion"\n'
+    lines = refusal_of(tmp_path, MINIMAL + observed)
+    assert any('"AD" is the same code; keep one of them.' in line for line in lines)
+    assert any('"AD" stands under [observations.mark] too.' in line for line in lines)
+    assert refusal_of(tmp_path, MINIMAL + '[observations.sex]\nX = "female"\n')
+    assert refusal_of(tmp_path, MINIMAL + '[observations.gape]\nX = "wide"\n')
+
+
+def test_the_species_of_a_count_and_of_a_batch_is_one_of_the_book(tmp_path: Path) -> None:
+    keys = '[commands.keys]\n1 = "count Bluegill +3"\n2 = "batch yellow perch count=3, weight=scale"\n'
+    station = station_of(tmp_path, MINIMAL + keys)
+    assert [str(command) for command in station.instruments[0].keys.values()] == [
+        "count bluegill 3", "batch yellow_perch count=3, weight=scale",
+    ]  # fmt: skip
+    assert refusal_of(tmp_path, MINIMAL + '[commands.keys]\n1 = "count unicorn 3"\n')
+
+
 # --- the example --------------------------------------------------------------------------------------------
 
 
@@ -482,7 +508,7 @@ def keys_of(model: type[BaseModel], prefix: str = "") -> set[str]:
 def keys_in(data: object, prefix: str = "") -> set[str]:
     if isinstance(data, list) and data and isinstance(data[0], dict):
         return {key for one in data for key in keys_in(one, prefix)}
-    free = ("commands.tags.", "commands.keys.", "instrument.keys.", "instrument.antennas.")
+    free = ("commands.tags.", "commands.keys.", "instrument.keys.", "instrument.antennas.", "observations.")
     if not isinstance(data, dict) or prefix in free:
         return {prefix.removesuffix(".")}
     inner = data["main"] if prefix == "bench." else data
