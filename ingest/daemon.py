@@ -201,10 +201,10 @@ class _Patience:
 
 def _clock(started: Started, now: Now) -> ClockWatch:
     engine = started.recorder.engine
-    mono_s = engine.state.t_s  # engine times of a journal with a monotonic start are monotonic times
+    mono_s = engine.state.t_s - engine.state.time.boot_s  # each boot begins its monotonic clock anew
     built_s = Path(__file__).stat().st_mtime  # a clock that shows less is wrong: the program was not there
     not_before_s = max(built_s, started.last_wall_s or built_s)
-    wall_s = parse_rfc3339(engine.at(mono_s))
+    wall_s = parse_rfc3339(engine.at(engine.state.t_s))
     return ClockWatch(wall_s, mono_s, not_before_s, engine.state.time.doubtful)
 
 

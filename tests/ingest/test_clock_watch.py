@@ -1,9 +1,12 @@
 """A wall clock that steps, or cannot be true."""
 
+import time
 from pathlib import Path
 
 from ingest.clock_watch import ClockWatch
+from ingest.frames import parse_rfc3339
 from ingest.rebuild import rebuild
+from tests.ingest.daemon_tools import quick_station, station_on, wait_for
 from tests.ingest.stations import MAY_2026_S, Live, fish, write_station
 
 WALL_S = 1_778_590_800.0
@@ -56,3 +59,19 @@ def test_fish_worked_up_with_a_doubtful_clock_are_marked_and_a_rebuild_knows_it(
     assert "clock_doubtful" in str(findings[0])
     assert "clock_doubtful" not in str(findings[1])
     assert [one.at[:4] for one in said] == ["1970", "2026"]
+
+
+def test_a_new_boot_of_the_computer_is_no_step_of_the_wall_clock(tmp_path: Path) -> None:
+    toml = quick_station(tmp_path)
+    for boot in ("first", "second", "third"):
+        name = tmp_path / f"boot-{boot}"
+        name.write_text(boot, encoding="ascii")
+        other_boot = f"import pathlib, ingest.daemon; ingest.daemon._BOOT_ID = pathlib.Path({str(name)!r})"
+        with station_on(toml, broken=other_boot) as station:
+            before = len(station.fish())
+            station.work_up(f"98512000000010{before}", 300 + before)
+            wait_for(lambda before=before, station=station: len(station.fish()) > before, "the fish")  # type: ignore[misc]
+            dates = [parse_rfc3339(str(one["worked_up_at"])) for one in station.fish()]
+            station.signal()
+    assert "stepped" not in (tmp_path / "tallywell.log").read_text()
+    assert all(abs(date_s - time.time()) < 3600 for date_s in dates), dates
