@@ -103,6 +103,7 @@ class Engine:
         self._instruments: dict[str, Instrument] = {}
         self._setup: dict[str, StationInstrument] = {}
         self._commands: dict[str, Command] = dict(station.tag_commands)
+        self._observations = station.observations
         for setup in station.instruments:
             instrument = Instrument(setup.name, setup.declaration)
             known = self.state.instruments.setdefault(setup.name, InstrumentState())
@@ -202,7 +203,8 @@ class Engine:
     def _next_deadline_s(self) -> float | None:
         deadlines = [instrument.next_deadline_s() for instrument in self._instruments.values()]
         for name, bench in self.state.benches.items():
-            if bench.fish is not None or bench.grace_until_s is not None or bench.again is not None:
+            waits = (bench.fish, bench.grace_until_s, bench.again, bench.batch)
+            if any(one is not None for one in waits):
                 deadlines.append(next_deadline_s(bench, self._rules(name)))
         for name, setup in self._setup.items():
             if setup.declaration.silence_s is not None:
@@ -605,7 +607,8 @@ class Engine:
             if not open_survey:
                 return
             self._ensure_survey(ref)
-        bench = self._flow(name).bench(self.state.benches[name], self._context(name), ref)
+        rules = self._rules(name)
+        bench = FLOWS[rules.flow].bench(self.state.benches[name], self._context(name, rules), ref)
         rule(bench, ref)
         self._step.changes.extend(bench.changes)
         self._step.announcements.extend(bench.announcements)
@@ -619,12 +622,12 @@ class Engine:
         self._step.changes.extend(opened.changes)
         self._say("survey_opened", Sound.NONE, opened.sentence, ref.at)
 
-    def _context(self, name: str) -> Context:
+    def _context(self, name: str, rules: BenchRules) -> Context:
         assert self.state.survey is not None
         bench = self.station.benches.get(name)
         return Context(
             station=self.station.name,
-            rules=self._rules(name),
+            rules=rules,
             limits=self.station.limits,
             survey=self.state.survey,
             protocol=self.station.protocol,
@@ -633,7 +636,7 @@ class Engine:
             length_type=bench.length_type if bench is not None else "TL",
             reader_healthy=self._reader_healthy(name),
             clock_doubtful=self.state.time.doubtful,
-            observations=self.station.observations,
+            observations=self._observations,
         )
 
     def _rules(self, name: str) -> BenchRules:

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
 def takes_command(bench: "Bench", command: Command, ref: Ref) -> bool:
     """Whether this command is about a batch or a count; if so it is carried out."""
-    _end_if_forgotten(bench, ref)
     state = bench.state
     if command.verb in (Verb.COUNT, Verb.BATCH):
         _begin(bench, command, ref)
@@ -41,7 +40,6 @@ def takes_command(bench: "Bench", command: Command, ref: Ref) -> bool:
 def takes_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> bool:
     """Whether this length or weight is the batch's. If not, the crew went on and the batch ends as far as it got."""
     ref = measure.ref
-    _end_if_forgotten(bench, ref)
     state = bench.state
     batch = state.batch
     if batch is not None and kind == "length" and batch.lengths:
@@ -103,6 +101,13 @@ def describe(record: BatchRecord) -> str:
     if lengths:
         parts.append(f"{lengths} measured")
     return ", ".join(parts)
+
+
+def on_time(bench: "Bench", ref: Ref) -> None:
+    """The batch in hand was left: it must not take what the next fish weighs."""
+    batch = bench.state.batch
+    if batch is not None and batch.last_t_s + bench.context.rules.open_limit_s <= ref.t_s:
+        end_batch(bench, ref)
 
 
 def _begin(bench: "Bench", command: Command, ref: Ref) -> None:
@@ -249,12 +254,6 @@ def _amend(bench: "Bench", record: BatchRecord, name: str, old: str | None, new:
     bench.changes.append(
         AmendBatch(amendment_id, record.batch_id, ref.at, "crew", why, name, old, new, ref.journal_id, ref.n)
     )
-
-
-def _end_if_forgotten(bench: "Bench", ref: Ref) -> None:
-    batch = bench.state.batch
-    if batch is not None and ref.t_s - batch.last_t_s > bench.context.rules.open_limit_s:
-        end_batch(bench, ref)
 
 
 def _read(batch: Tally, kind: Literal["length", "gross", "container"], measure: Measure) -> None:

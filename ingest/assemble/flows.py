@@ -47,6 +47,10 @@ def _with_batches(flow: Flow[Kind]) -> Flow[Kind]:
         if not batch_rules.takes_command(bench, command, ref):
             flow.on_command(bench, command, ref)
 
+    def on_time(bench: Kind, ref: Ref) -> None:
+        batch_rules.on_time(bench, ref)
+        flow.on_time(bench, ref)
+
     def on_restart(bench: Kind, ref: Ref) -> None:
         batch_rules.over(bench, ref)
         flow.on_restart(bench, ref)
@@ -60,6 +64,7 @@ def _with_batches(flow: Flow[Kind]) -> Flow[Kind]:
         on_tag=on_tag,
         on_measure=on_measure,
         on_command=on_command,
+        on_time=on_time,
         on_restart=on_restart,
         close_all=close_all,
     )

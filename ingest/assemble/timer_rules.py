@@ -18,6 +18,8 @@ def next_deadline_s(state: BenchState, rules: BenchRules) -> float | None:
         deadlines.append(state.fish.last_t_s + rules.open_limit_s)
     if state.again is not None:
         deadlines.append(state.again.t_s + rules.open_limit_s)
+    if state.batch is not None:
+        deadlines.append(state.batch.last_t_s + rules.open_limit_s)
     return min(deadlines, default=None)
 
 

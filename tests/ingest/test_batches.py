@@ -144,7 +144,11 @@ def test_the_tag_of_the_fish_saved_last_is_still_that_fish_and_ends_no_batch(des
 
 
 def test_a_batch_that_was_left_ends_after_the_idle_limit_and_takes_no_fish(desk: Desk) -> None:
-    desk.command("batch bluegill count=40, weight=scale").weigh(412, after=130)
+    desk.command("batch bluegill count=40, weight=scale").pass_time(119)
+    assert not only(desk).closed
+    desk.pass_time(1)
+    assert desk.heard("batch_saved") == ["Saved without its weight: batch of 40 bluegill."]
+    desk.weigh(412)
     assert (only(desk).closed, only(desk).total_weight_g) == (True, None)
     assert in_hand(desk) == (None, 412)
 

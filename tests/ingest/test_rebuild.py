@@ -9,7 +9,7 @@ import pytest
 from ingest.journal import journal_files
 from ingest.rebuild import RebuildError, rebuild
 from ingest.store import DatabaseInUse
-from tests.ingest.stations import Live, fish, write_station
+from tests.ingest.stations import Live, fish, length, weigh, write_station
 
 FIRST, SECOND = "985120000000101", "985120000000102"
 
@@ -20,7 +20,19 @@ def database(tmp_path: Path) -> Path:
     later_s = fish(live, 110.0, FIRST)
     later_s = fish(live, later_s + 30, SECOND, mm=320, grams=450.0)
     live.event(later_s + 5, "control", "command", command="fate removed")
-    live.event(later_s + 6, "control", "command", command="run start")
+    live.event(later_s + 6, "control", "command", command="run start area=bay, pass=1")
+    live.event(later_s + 7, "control", "command", command="crew tagger=AB")
+    live.event(later_s + 8, "control", "command", command="treatment agent=example, withdrawal=2026-06-02")
+    live.event(
+        later_s + 9,
+        "control",
+        "command",
+        command="batch count=40, container=850, weight=scale, lengths=board",
+    )
+    live.hear(later_s + 10, "board", length(120))
+    later_s = weigh(live, later_s + 11, 2150.0)
+    live.event(later_s + 1, "control", "command", command="count bluegill 12")
+    live.event(later_s + 2, "control", "command", command="void")
     live.stop(later_s + 10)
     return live.station.database
 
@@ -55,6 +67,18 @@ def test_an_untouched_database_agrees(database: Path) -> None:
         ("UPDATE reading SET value = 1 WHERE kind = 'length' AND value = 312", "value is 1.0"),
         ("DELETE FROM amendment", "is not in the database"),
         ("UPDATE survey SET name = 'June'", "name is 'June', the journal says 'May'"),
+        (
+            "UPDATE batch SET total_weight_g = 2150 WHERE kind = 'batch'",
+            "total_weight_g is 2150.0, the journal says",
+        ),
+        (
+            "UPDATE batch_reading SET value = 12 WHERE kind = 'length'",
+            "value is 12.0, the journal says 120.0",
+        ),
+        ("DELETE FROM batch_amendment", "is not in the database"),
+        ("UPDATE treatment SET withdrawal_until = NULL", "withdrawal_until is None"),
+        ("UPDATE crew SET code = 'XY'", "code is 'XY'"),
+        ("UPDATE run SET area = 'cove'", "area is 'cove'"),
         ("UPDATE run SET started_at = '2026-05-12T00:00:00.000Z'", "started_at is"),
         ("INSERT INTO sighting SELECT 'x', survey_id, '1', '', '', '', '', 1 FROM survey", "does not follow"),
     ],
