@@ -18,7 +18,7 @@ PANELS = {
     "After the day": (
         "survey close", "survey status", "survey list", "fish list", "station snapshot",
     ),
-    "When in doubt": ("instruments watch", "fish trace", "replay", "rebuild"),
+    "When in doubt": ("instruments doctor", "instruments watch", "fish trace", "replay", "rebuild"),
 }  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from cli.errors import DIFFERENT, NOT_NOW, RefusedError
 from cli.show import Column, escaped, local_time, say, say_json, spaced_hex, table
 
 if TYPE_CHECKING:
+    from cli.doctor import Examined
     from cli.permissible_error import Verdict
     from ingest.station import Station, StationInstrument
 
@@ -265,6 +266,57 @@ def _verdict_text(verdicts: "Sequence[Verdict]") -> str:
     )
     rule = f"Limit: {verdicts[0].rule}; division {verdicts[0].division:g} {unit}."
     return f"{table(view, columns)}\n{rule}"
+
+
+@app.command("doctor")
+def doctor(
+    station_file: options.StationFile,
+    for_s: Annotated[
+        float, typer.Option("--for", metavar="SECONDS", min=0.1, help="How long to listen, in seconds.")
+    ] = 3.0,
+    as_json: options.Json = False,
+) -> None:
+    """Say what is wrong with each instrument, and the cure.
+
+    Opens every port and listens, unless the station runs: then its own knowledge is shown. Exit code 1 if something is
+    wrong.
+    """
+    from cli.doctor import examine, examine_running
+    from ingest.station_config import load_station
+
+    station = load_station(station_file)
+    with running_station(station.database) as client:
+        answer = None if client is None else client.ask("status")
+    if answer is not None:
+        typer.echo("The station runs and holds the ports: this is what it knows of them.", err=True)
+        found = examine_running(station, answer["instruments"])
+    else:
+        typer.echo(f"Listening for {for_s:g} s ...", err=True)
+        found = examine(station, for_s)
+    if as_json:
+        say_json(
+            {"station": station.name, "running": answer is not None, "instruments": _found_plainly(found)}
+        )
+    else:
+        say("\n".join(_examined_text(one) for one in found))
+    if any(one.faults for one in found):
+        raise typer.Exit(DIFFERENT)
+
+
+def _found_plainly(found: "Sequence[Examined]") -> list[dict[str, Any]]:
+    from dataclasses import asdict
+
+    return [asdict(one) for one in found]
+
+
+def _examined_text(one: "Examined") -> str:
+    heard = f", {one.understood} of {one.lines} lines understood" if one.lines else ""
+    if not one.faults:
+        return "\n    ".join([f"{one.name} ({one.port}): nothing is wrong{heard}.", *one.remarks])
+    lines = [f"{one.name} ({one.port}):"]
+    for fault in one.faults:
+        lines += [f"{fault.sentence}.", f"  -> {fault.cure}"]
+    return "\n    ".join([*lines, *one.remarks])
 
 
 @app.command("watch")

@@ -28,12 +28,13 @@ class Bytes:
 
 @dataclass(frozen=True, slots=True)
 class PortEvent:
-    """A change of the port. WAITING may come again, also after LOST, when the reason changed."""
+    """A change of the port. WAITING may come again, also after LOST, when the reason changed. `reason` with these two."""
 
     name: str
     state: PortState
     sentence: str
     t_s: float
+    reason: Reason | None = None
 
 
 Delivery = Bytes | PortEvent
@@ -121,7 +122,7 @@ class PortBook:
         if not settled or self._told is hindrance.reason:
             return None
         self._told = hindrance.reason
-        return PortEvent(self._name, PortState.WAITING, sentence, t_s)
+        return PortEvent(self._name, PortState.WAITING, sentence, t_s, hindrance.reason)
 
     def stopped(self, t_s: float) -> PortEvent:
         return self._tell(PortState.STOPPED, f"{self._name} is closed", t_s)
