@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from ingest.catch_records import AmendBatch, SaveBatch
 from ingest.frames import Frame, Header, decode_line
-from ingest.records import AddFinding, AttachReading, FishRecord, Sound, Status
+from ingest.records import AddFinding, AttachReading, FishRecord, SaveRun, Sound, Status
 from tests.ingest.desk import Desk
 
 DAYS = Path(__file__).parent / "days"
@@ -82,12 +83,61 @@ def as_lines(desk: Desk) -> list[str]:
     lines += [f"attached: fish {number[e.fish_id]}, {_reading(e)}" for e in desk.echoes]
     added = [change for change in desk.changes if isinstance(change, AddFinding)]
     lines += [f"added: fish {number[a.fish_id]}, {a.finding.name}" for a in added]
+    lines += _batch_lines(desk) + _run_lines(desk)
+    for index, fish in enumerate(desk.fish, 1):
+        if fish.withdrawal_until:
+            lines.append(f"drugged: fish {index}, not to be eaten before {fish.withdrawal_until}")
+        lines += [
+            f"observed: fish {index}, {one.kind}: {one.text}{f' ({one.code})' if one.code else ''}"
+            for one in fish.observations
+            if one.code or one.kind in ("anomaly", "sample")
+        ]
     lines += [
         f"survey: {s.water}, {s.name}{', provisional' if s.provisional else ''}{', closed' if s.closed_at else ''}"
         for s in desk.surveys
     ]
     sounds = [said.sound.value for said in desk.said if said.sound is not Sound.NONE]
     return [*lines, f"heard: {', '.join(sounds)}"]
+
+
+def _batch_lines(desk: Desk) -> list[str]:
+    latest = {change.batch.batch_id: change.batch for change in desk.changes if isinstance(change, SaveBatch)}
+    lines = []
+    for batch in latest.values():
+        name = f"{batch.n} {batch.species}"
+        lengths = [f"{reading.value:g}" for reading in batch.readings if reading.kind == "length"]
+        amended = [
+            change
+            for change in desk.changes
+            if isinstance(change, AmendBatch) and change.batch_id == batch.batch_id
+        ]
+        said = [
+            f"batch of {name}" if batch.kind == "batch" else f"{name} counted",
+            f"{batch.total_weight_g:g} g" if batch.total_weight_g is not None else "",
+            f"container {batch.container_g:g} g" if batch.container_g is not None else "",
+            f"lengths {' '.join(lengths)}" if lengths else "",
+            f"run {batch.run_no}" if batch.run_no is not None else "",
+            batch.fate,
+            *("void" if change.field == "void" else f"{change.field} -> {change.new}" for change in amended),
+            "" if batch.closed else "open",
+        ]
+        lines.append(f"batch: {', '.join(part for part in said if part)}")
+    return lines
+
+
+def _run_lines(desk: Desk) -> list[str]:
+    runs = {change.run_no: change for change in desk.changes if isinstance(change, SaveRun)}
+    lines = []
+    for run in runs.values():
+        said = [
+            run.method.area,
+            run.method.gear,
+            f"pass {run.method.pass_no}" if run.method.pass_no else None,
+            f"{run.current_on_s:g} s" if run.current_on_s is not None else None,
+            f"{sum(fish.run_no == run.run_no for fish in desk.fish)} fish",
+        ]
+        lines.append(f"run: {run.run_no} {', '.join(part for part in said if part)}")
+    return lines
 
 
 def _reading(echo: AttachReading) -> str:
@@ -120,6 +170,10 @@ def expected_lines(expected: Mapping[str, object]) -> list[str]:
         ("sightings", "sighting"),
         ("attached", "attached"),
         ("added", "added"),
+        ("batches", "batch"),
+        ("runs", "run"),
+        ("drugged", "drugged"),
+        ("observed", "observed"),
     ):
         lines += [f"{text}: {line}" for line in _texts(expected, key)]
     lines += [f"survey: {line}" for line in _texts(expected, "surveys") or ["Alder Pond, None"]]
