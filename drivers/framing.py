@@ -104,6 +104,8 @@ class Framer:
         """When `tick` will have something to end; None while nothing waits."""
         if self._broken_off:
             return self._last_byte_s
+        if not self._buffer and not self._overlong:
+            return None
         if self._rule.end == "IDLE":
             return self._last_byte_s + self._wait_s if self._buffer or self._overlong else None
         return self._last_byte_s + self._wait_s if self._buffer.strip(BLANK) else None

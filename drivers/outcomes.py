@@ -167,7 +167,7 @@ Outcome = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # a frozen one takes five times as long to make, and each line of a scale makes one
 class Piece:
     """A run of bytes cut from an instrument's stream, before anyone judged it.
 

@@ -51,7 +51,7 @@ class Limits:
     zero_share_at_once: float = 0.05
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # a frozen one takes five times as long to make, and each reading of a fish makes one
 class FishFacts:
     """One fish as the checks see it. Absent values are None; `standard_weight_g` is None where no equation applies.
 

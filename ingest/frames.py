@@ -67,7 +67,7 @@ class Header:
     mono: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # a frozen one takes five times as long to make, and each line of a scale makes two
 class Frame:
     """One thing that arrived: bytes (`data`) or an event with its `body` (plain JSON), never both.
 

@@ -193,6 +193,8 @@ def needed_parts(
         )
         for rule in protocol._rules(species_slug, length_mm)
     ]
+    if len(needs) == 1:
+        return needs[0]
     return Needs(
         tag=all(need.tag for need in needs),
         length=any(need.length for need in needs),

@@ -14,7 +14,7 @@ from fishery.single import (
     standard_weight_g,
 )
 from ingest.assemble.context import Context
-from ingest.assemble.parts import Measure, OpenFish
+from ingest.assemble.parts import OpenFish
 from ingest.checks import FishFacts, check_fish, scale_off_zero
 from ingest.protocol import Needs, needed_parts
 from ingest.records import Finding, Part, PriorCapture, Severity
@@ -135,6 +135,9 @@ def local_relation(slug: str | None, context: Context) -> Relation | None:
 
 def better_fitting_trail(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
     """A replaced length or weight that fits this fish far better than what took its place (tested at closing)."""
+    replaced = [(kind, old) for kind, old in fish.measures() if old.role == "replaced"]
+    if not replaced:
+        return ()
     length, weight = fish.used("length"), fish.used("weight")
     relation = local_relation(fish.species, context)
     if relation is None:
@@ -148,13 +151,13 @@ def better_fitting_trail(fish: OpenFish, context: Context) -> tuple[Finding, ...
     def gain(mm: float, g: float) -> float:
         return log_likelihood_pair(relation, mm, g) - now if mm > 0 and g > 0 else 0.0
 
-    trials: list[tuple[float, str, Measure]] = [
-        (gain(old.value, weight.value), "length", old) for old in fish.lengths if old.role == "replaced"
-    ] + [(gain(length.value, old.value), "weight", old) for old in fish.weights if old.role == "replaced"]
-    best = max(trials, key=lambda trial: trial[0], default=None)
-    if best is None or best[0] < context.rules.better_fit:
+    trials = [
+        (gain(old.value, weight.value) if kind == "length" else gain(length.value, old.value), kind, old)
+        for kind, old in replaced
+    ]
+    better, kind, old = max(trials, key=lambda trial: trial[0])
+    if better < context.rules.better_fit:
         return ()
-    better, kind, old = best
     used = length if kind == "length" else weight
     unit = "mm" if kind == "length" else "g"
     return (
