@@ -331,7 +331,7 @@ def command(
         ),
     ],
     bench: Annotated[
-        str | None, typer.Option("--bench", metavar="B", help="The bench it is for. Default: the first.")
+        str | None, typer.Option("--bench", metavar="B", help="The bench it is for, where there are several.")
     ] = None,
     config: options.Config = None,
     db: options.Database = None,
