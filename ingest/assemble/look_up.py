@@ -22,7 +22,7 @@ def look_up(bench: "Bench", tag: str, ref: Ref) -> None:
     if fish_id is not None:
         said = f"Tag {tail} is already done in this survey."
     elif read.prior:
-        said = recapture_sentence(tail, read.prior[-1])
+        said = recapture_sentence(tail, read.prior, ref.at)
     elif read.status is TagStatus.UNKNOWN:
         said = f"Tag {tail} is on no list."
     else:

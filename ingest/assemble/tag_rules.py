@@ -310,20 +310,21 @@ def _book(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
 
 def say_recapture(bench: "Bench", fish: OpenFish, read: TagRead, ref: Ref) -> None:
     """The history of this tag, while the fish is still in hand."""
-    sentence = recapture_sentence(f"...{read.tag[-4:]}", read.prior[-1])
-    until = max((one.withdrawal_until for one in read.prior if one.withdrawal_until), default="")
-    if until > ref.at[:10]:
-        sentence += f" Drug-treated before: not to be eaten before {until}."
+    sentence = recapture_sentence(f"...{read.tag[-4:]}", read.prior, ref.at)
     bench.say("recapture", Sound.RECAPTURE, sentence, ref.at, tag=read.tag, **recapture_facts(fish))
 
 
-def recapture_sentence(tail: str, last: PriorCapture) -> str:
-    """The last capture in one sentence; `tail` is the end of the tag's code."""
+def recapture_sentence(tail: str, prior: tuple[PriorCapture, ...], at: str) -> str:
+    """The last of these captures in one sentence, and a withdrawal day of any of them that is not over at this time;
+    `tail` is the end of the tag's code."""
+    last = prior[-1]
+    until = max((one.withdrawal_until for one in prior if one.withdrawal_until), default="")
+    drugged = f" Drug-treated before: not to be eaten before {until}." if until > at[:10] else ""
     length = f"{last.length_mm:g} mm" if last.length_mm is not None else "no length"
     weight = f"{last.weight_g:g} g" if last.weight_g is not None else "no weight"
     name = (last.species or "species unknown").replace("_", " ")
     where = f" in {last.water}" if last.water else ""
-    return f"Recapture {tail}: {name}, {last.at[:10]}{where}: {length}, {weight}."
+    return f"Recapture {tail}: {name}, {last.at[:10]}{where}: {length}, {weight}.{drugged}"
 
 
 def judge(bench: "Bench", tag: str, checked: bool, ref: Ref) -> TagRead:

@@ -11,6 +11,7 @@ import pytest
 from ingest.catch_records import AddCrew, SaveTreatment
 from ingest.records import Observation, RunMethod, SaveRun
 from tests.ingest.desk import KNOWN, STOCK, Desk
+from tests.ingest.stations import Live, fish, tag, write_station
 
 CODES = """
 [observations.mark]
@@ -125,6 +126,17 @@ def test_a_recapture_says_the_withdrawal_that_is_not_over(desk: Desk, until: str
     desk.scan(KNOWN)
     (sentence,) = desk.heard("recapture")
     assert ("not to be eaten before 2026-05-13" in sentence) is said
+
+
+def test_a_fish_drugged_in_an_earlier_survey_says_so_when_it_comes_back(tmp_path: Path) -> None:
+    live = Live(write_station(tmp_path), 100.0)
+    live.event(105.0, "control", "command", command="treatment agent=example, withdrawal=2026-06-02")
+    later_s = fish(live, 110.0, "985120000000101")
+    live.event(later_s + 1, "control", "command", command="survey close")
+    live.hear(later_s + 60, "reader", tag("985120000000101"))
+    said = [one for one in live.heard if one.name == "recapture"]
+    live.stop(later_s + 70)
+    assert "not to be eaten before 2026-06-02" in said[-1].sentence
 
 
 def test_the_crew_at_each_post_is_kept_by_code(desk: Desk) -> None:
