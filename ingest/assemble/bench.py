@@ -11,7 +11,17 @@ from ingest.assemble.closing import final_status, fish_record
 from ingest.assemble.context import Context
 from ingest.assemble.facts import missing_parts, recapture_facts, value_findings, zero_finding
 from ingest.assemble.habits import note_order
-from ingest.assemble.parts import BenchState, Mark, OpenFish, Question, Ref, SavedFish, TagRead
+from ingest.assemble.parts import (
+    BenchState,
+    Mark,
+    Measure,
+    MeasureKind,
+    OpenFish,
+    Question,
+    Ref,
+    SavedFish,
+    TagRead,
+)
 from ingest.records import (
     AddSighting,
     Announcement,
@@ -197,6 +207,7 @@ class Bench:
             load=newest.load if newest else None,
             scale=newest.ref.instrument if newest else None,
             tag_t_s=max((read.last_t_s for read in fish.tags), default=None),
+            last_kind=_last_kind(length, weight),
         )
 
     def _say_closed(self, fish: OpenFish, status: Status, rule: str, ref: Ref) -> None:
@@ -325,6 +336,12 @@ class Bench:
                 read.ref.n,
             )
         )
+
+
+def _last_kind(length: Measure | None, weight: Measure | None) -> MeasureKind | None:
+    if length is None or weight is None:
+        return None
+    return "length" if length.ref.t_s > weight.ref.t_s else "weight"
 
 
 def describe(fish: OpenFish) -> str:

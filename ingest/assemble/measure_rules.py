@@ -6,7 +6,7 @@ from ingest.assemble.closing import amend_measure, measure_reading
 from ingest.assemble.facts import missing_parts
 from ingest.assemble.hold_rules import answer_finding, answer_two_measures
 from ingest.assemble.parts import Again, Measure, MeasureKind, OpenFish, Question, Ref, TagRead
-from ingest.records import Part, Sound
+from ingest.records import AddFinding, Finding, Part, Severity, Sound
 
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
@@ -36,6 +36,7 @@ def on_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
         if _is_echo(bench, kind, measure):
             return
         done = state.done_tag
+        _doubt_saved(bench, kind, measure)
         fish = bench.open_fish(measure.ref)
         if done is not None and measure.ref.t_s - done.last_t_s <= bench.context.rules.remeasure_s:
             _second_handling(bench, fish, done)
@@ -105,6 +106,26 @@ def _is_echo(bench: "Bench", kind: MeasureKind, measure: Measure) -> bool:
     measure.role = "echo"
     bench.attach(saved.record.fish_id, measure_reading(kind, measure))
     return True
+
+
+def _doubt_saved(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
+    """Another value of the very part that completed the saved fish, at once: a hand may have said the first one."""
+    saved, rules = bench.state.saved, bench.context.rules
+    if saved is None or saved.last_kind != kind or rules.tags not in ("first", "found_first"):
+        return
+    if measure.ref.t_s - saved.saved_t_s > rules.remeasure_s:
+        return
+    unit = "mm" if kind == "length" else "g"
+    value = (saved.length_mm if kind == "length" else saved.weight_g) or 0.0
+    if value == measure.value:
+        return
+    sentence = (
+        f"{measure.value:g} {unit} came right after this fish was saved with {value:g} {unit}: "
+        f"look which {kind} is its own."
+    )
+    numbers: dict[str, float | str] = {"saved": value, "then": measure.value}
+    finding = Finding(f"{kind}_came_after_save", Severity.NOTICE, sentence, numbers)
+    bench.changes.append(AddFinding(saved.record.fish_id, finding, measure.ref.journal_id, measure.ref.n))
 
 
 def _second_handling(bench: "Bench", fish: OpenFish, read: TagRead) -> None:

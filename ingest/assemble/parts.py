@@ -170,6 +170,7 @@ class SavedFish:
     weight_g: float | None
     weight_division_g: float
     load: int | None
+    last_kind: MeasureKind | None = None  # the measure that came last, if it has both
     scale: str | None = None  # the instrument that counted `load`
     tag_t_s: float | None = None  # when its tags were last read, while it was in hand
 

@@ -9,7 +9,7 @@ from typing import Literal
 from ingest.engine import Engine, Step
 from ingest.engine_state import load_state
 from ingest.frames import Frame, Header, rfc3339
-from ingest.records import FishRecord, PriorCapture, Status
+from ingest.records import AddFinding, FishRecord, PriorCapture, Status
 from ingest.station import Station
 from ingest.station_config import load_station
 from simulators.crew import BASS, BLUEGILL, Crew, work
@@ -85,9 +85,13 @@ def work_up(worked: WorkedDay, station: Station, seed: int, tally: Tally) -> Non
     rng = random.Random(seed)
     journal, start_s = 0, 0.0
 
+    doubted: set[str] = set()
+
     def take(step: Step) -> None:
         for change in step.changes:
             lookup.take(change)
+            if isinstance(change, AddFinding):
+                doubted.add(change.fish_id)
         tally.counts["held"] += sum(said.name == "fish_held" for said in step.announcements)
 
     def begin(boot: str) -> None:
@@ -105,10 +109,10 @@ def work_up(worked: WorkedDay, station: Station, seed: int, tally: Tally) -> Non
         elif said.event is None:
             take(engine.feed(Frame(0, t_s - start_s, "", said.instrument, said.data)))
     take(engine.feed(Frame(0, t_s - start_s, "", "station", None, "stop")))
-    _judge(worked, lookup, seed, tally)
+    _judge(worked, lookup, doubted, seed, tally)
 
 
-def _judge(worked: WorkedDay, lookup: MemoryLookup, seed: int, tally: Tally) -> None:
+def _judge(worked: WorkedDay, lookup: MemoryLookup, doubted: set[str], seed: int, tally: Tally) -> None:
     counts = tally.counts
     counts["fish"] += len(worked.fish)
     for fish in lookup.saved.values():
@@ -119,7 +123,8 @@ def _judge(worked: WorkedDay, lookup: MemoryLookup, seed: int, tally: Tally) -> 
         if worked.owners(fish.tag, fish.length_mm, fish.weight_g):
             continue
         counts["mixed"] += 1
-        if not fish.findings and fish.status in (Status.SAVED, Status.CONFIRMED):
+        marked = bool(fish.findings) or fish.fish_id in doubted
+        if not marked and fish.status in (Status.SAVED, Status.CONFIRMED):
             tally.unmarked.append((seed, fish))
 
 
