@@ -220,7 +220,9 @@ class LineDecoder:
 
     def _vouched(self, data: bytes) -> bool:
         """Whether the line itself proves that its beginning is there."""
-        return self._declaration.checksum is not None or STX in data[: len(data) - len(data.lstrip(_LEAD))]
+        if self._declaration.checksum is not None:
+            return True
+        return STX in data and STX in data[: len(data) - len(data.lstrip(_LEAD))]
 
     def _continues(self, head: bytes, tail: bytes) -> bool:
         """Whether what came before the pause can be the beginning of this line: 41 + 2.3 must never become

@@ -328,10 +328,12 @@ class Engine:
     def _on_outcome(self, source: str, outcome: Outcome, ref: Ref) -> None:
         known = self.state.instruments[source]
         counts = known.outcomes
-        name = type(outcome).__name__ if not isinstance(outcome, Damaged) else f"Damaged {outcome.damage}"
-        counts[name] = counts.get(name, 0) + 1
-        if not isinstance(outcome, Damaged):
+        if isinstance(outcome, Damaged):
+            name = f"Damaged {outcome.damage}"
+        else:
+            name = type(outcome).__name__
             known.garbled = 0
+        counts[name] = counts.get(name, 0) + 1
         if isinstance(outcome, WeightSeen):
             return
         bench = self._setup[source].bench

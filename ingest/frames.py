@@ -157,7 +157,7 @@ def encode_frame(frame: Frame) -> bytes:
     Raises:
         ValueError: a value that `decode_line` would refuse or read as something else.
     """
-    if not (0 < frame.n < _MAX_N and abs(frame.t_s) <= _MAX_T_S and _is_name(frame.source)):
+    if not (0 < frame.n < _MAX_N and -_MAX_T_S <= frame.t_s <= _MAX_T_S and _is_name(frame.source)):
         raise ValueError(f"n {frame.n}, t {frame.t_s}, source {frame.source!r} cannot stand in a journal")
     if _normal_time(frame.at) != frame.at:
         raise ValueError(f"{frame.at!r} is not UTC with milliseconds like 2026-05-12T13:00:03.201Z")
@@ -309,7 +309,7 @@ def _plain_json(value: dict[str, Any]) -> str:
 
 
 def _is_name(text: str) -> bool:
-    return text.isprintable() and text != ""
+    return text != "" and text.isprintable()
 
 
 def _name(fields: dict[str, Any], key: str) -> str:

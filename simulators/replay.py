@@ -28,6 +28,7 @@ from ingest.station_config import load_station
 from ingest.store import Store
 
 GROUP = 2000
+_CACHE_KIB = 32_000  # ids are scattered: each fish of a long day touches pages all over the database
 _ID = "replay"
 
 
@@ -109,6 +110,7 @@ def replay(
     began_s = time.monotonic()
     report = ReplayReport(database)
     with Store.open(database) as store:
+        store.connection.execute(f"PRAGMA cache_size=-{_CACHE_KIB}")
         player = _Player(store, files, given, report, None if speed is None else Pace(speed, wait), say)
         try:
             for path in files:
