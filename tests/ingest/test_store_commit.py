@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from ingest.catch_records import SaveBatch
 from ingest.records import (
     AddFinding,
     AddSighting,
@@ -29,6 +30,8 @@ from tests.ingest.builders import (
     JOURNAL,
     TAG,
     amend,
+    amend_batch,
+    batch,
     finding,
     fish,
     frames,
@@ -259,7 +262,18 @@ CLOSED_ROWS = [
     "INSERT INTO fish_tag SELECT fish_id, 9, '3E50000000', 'second' FROM fish",
     "UPDATE observation SET text = ''",
     "DELETE FROM observation",
-    "INSERT INTO observation SELECT fish_id, 9, 'sex', 'male' FROM fish",
+    "INSERT INTO observation SELECT fish_id, 9, 'sex', 'male', NULL FROM fish",
+    "UPDATE batch SET n = 1",
+    "UPDATE batch SET closed = 0",
+    "DELETE FROM batch",
+    "REPLACE INTO batch SELECT * FROM batch",
+    "UPDATE batch_reading SET value = 1",
+    "DELETE FROM batch_reading",
+    "REPLACE INTO batch_reading SELECT * FROM batch_reading",
+    "INSERT INTO batch_reading SELECT batch_id, 9, kind, 1, unit, '', 1, '', '', x'' FROM batch_reading LIMIT 1",
+    "UPDATE batch_amendment SET new = 'x'",
+    "DELETE FROM batch_amendment",
+    "REPLACE INTO batch_amendment SELECT * FROM batch_amendment",
     "UPDATE amendment SET new = 'x'",
     "DELETE FROM amendment",
     "REPLACE INTO amendment SELECT * FROM amendment",
@@ -278,6 +292,7 @@ def test_no_program_can_change_what_is_closed(tmp_path: Path, statement: str) ->
         store.commit(
             [AttachReading(saved.fish_id, reading(role="echo", n=77)), amend(saved, "species", "BLG")]
         )
+        store.commit([SaveBatch(batch()), amend_batch(batch(), "fate", "died")])
     # A plain connection, as any other program would have it: no foreign keys, no recursive triggers.
     other = sqlite3.connect(path)
     before = list(other.iterdump())
@@ -286,6 +301,34 @@ def test_no_program_can_change_what_is_closed(tmp_path: Path, statement: str) ->
     other.rollback()
     assert list(other.iterdump()) == before
     other.close()
+
+
+def test_a_batch_of_fish_is_written_again_until_it_is_closed_and_never_after(store: Store) -> None:
+    def shown() -> list[tuple[object, ...]]:
+        query = "SELECT total_weight_g, closed, n_subsampled FROM batch_list"
+        return store.connection.execute(query).fetchall()
+
+    store.commit([SaveBatch(batch(closed=False, total_weight_g=None, readings=batch().readings[:2]))])
+    assert shown() == [(None, 0, 2)]
+    for _ in range(2):
+        store.commit([SaveBatch(batch())])
+        assert shown() == [(800.0, 1, 3)]
+    for other in (batch(n=41), batch(readings=())):
+        with pytest.raises(ConflictingFish, match="handed over again with different content"):
+            store.commit([SaveBatch(other)])
+    assert shown() == [(800.0, 1, 3)]
+
+
+def test_a_batch_with_a_weight_that_is_no_number_or_an_amendment_of_an_open_one_is_refused(
+    store: Store,
+) -> None:
+    with pytest.raises(RecordRefused, match="a measure of it is nan"):
+        store.commit([SaveBatch(batch(total_weight_g=float("nan")))])
+    store.commit([SaveBatch(batch(2, closed=False))])
+    with pytest.raises(RecordRefused):
+        store.commit([amend_batch(batch(2), "void", "1")])
+    with pytest.raises(RecordRefused):
+        store.commit([SaveBatch(batch(3, run_no=9))])
 
 
 def test_a_batch_is_visible_at_once_and_stored_at_its_end(tmp_path: Path) -> None:
