@@ -131,7 +131,12 @@ def _coded(bench: "Bench", kind: str, said: str) -> tuple[str | None, str]:
 def _untagged(bench: "Bench", command: Command, ref: Ref) -> None:
     fish, saved = bench.state.fish, bench.state.saved
     if fish is not None and fish.tags:
-        _refuse(bench, "This fish has a tag: 'untagged' does nothing.", ref)
+        bench.mark(
+            fish,
+            "untagged_with_tag",
+            "'untagged' was said while this fish's tag was read: look whether its measures are of the next fish.",
+        )
+        _refuse(bench, "A tag was read with this fish: is it still in hand? 'next' closes it.", ref)
     elif fish is not None:
         fish.untagged = True
         bench.say("command_done", Sound.PART, "No tag in this fish.", ref.at)

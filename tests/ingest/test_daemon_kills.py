@@ -7,9 +7,12 @@ import pytest
 from tests.ingest.kill_loop import kill_loop
 
 
-@pytest.mark.timeout(900)
 @pytest.mark.parametrize(
-    "kills", [40, pytest.param(500, marks=[pytest.mark.long, pytest.mark.timeout(3600)])]
+    "kills",
+    [
+        pytest.param(40, marks=pytest.mark.timeout(900)),
+        pytest.param(500, marks=[pytest.mark.long, pytest.mark.timeout(7200)]),
+    ],
 )
 def test_no_announced_fish_is_lost_or_doubled_by_kills(kills: int, tmp_path: Path) -> None:
     tally = kill_loop(tmp_path, kills)

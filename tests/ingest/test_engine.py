@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from ingest.frames import Header
-from ingest.records import SaveRun, Status, TagStatus
+from ingest.records import AddFinding, SaveRun, Status, TagStatus
 from tests.ingest.desk import CARDS, FOREIGN, KNOWN, STOCK, Desk, names, triple
 
 SECOND_SCALE = """
@@ -257,3 +257,23 @@ def test_a_reader_among_many_tags_keeps_each_as_seen_and_lists_few_with_the_fish
     assert len(desk.only.tags) == 12
     assert desk.only.tag is None
     assert len({sighting.tag for sighting in desk.sightings}) == 41
+
+
+def test_untagged_said_over_a_tag_marks_the_fish_whose_measures_may_be_the_next_ones(tmp_path: Path) -> None:
+    desk = (
+        Desk.at(tmp_path, rules='tags = "first"')
+        .scan(KNOWN)
+        .length(322)
+        .card("untagged")
+        .length(321)
+        .weigh(455)
+    )
+    assert "untagged_with_tag" in names(desk.only)
+    assert desk.heard("command_refused")
+
+
+def test_another_length_right_after_the_save_marks_the_saved_fish(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path, rules='tags = "first"').scan(KNOWN).weigh(455).length(351).length(322, after=1.5)
+    found = [change.finding for change in desk.changes if isinstance(change, AddFinding)]
+    assert [finding.name for finding in found] == ["length_came_after_save"]
+    assert "322 mm" in found[0].sentence
