@@ -12,7 +12,8 @@ PANELS = {
         "station check", "tags import", "tags list", "tags cards", "instruments list", "instruments check",
     ),
     "At the water": (
-        "station run", "station status", "survey open", "survey name", "run start", "run end", "command",
+        "station run", "station status", "survey open", "survey name", "run start", "run end",
+        "run work-up", "command",
         "fish history",
     ),
     "After the day": (

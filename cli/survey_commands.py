@@ -71,7 +71,9 @@ def run_work_up(
     db: options.Database = None,
     as_json: options.Json = False,
 ) -> None:
-    """Say whose fish are worked up: those of a run, or (last) of the one that ended last."""
+    """Say of which run the fish are worked up from now on.
+
+    A number, or "last": the run that ended last."""
     give(f"work-up run {number}", find_target(config, db), None, as_json)
 
 
