@@ -158,10 +158,11 @@ def test_a_line_without_an_antenna_number_is_said_where_antennas_are_mapped(tmp_
 
 def test_a_lost_reader_of_two_benches_is_missed_at_both(tmp_path: Path) -> None:
     desk = desk_of(tmp_path, READER | MEASURES)
-    measure(measure(desk, "left", 312), "right", 250).event("port", "reader", state="lost")
-    assert [bench.fish and bench.fish.reader_lost for bench in desk.engine.state.benches.values()] == [
-        True
-    ] * 2
+    measure(measure(desk, "left", 312), "right", 250)
+    in_hand = [bench.fish for bench in desk.engine.state.benches.values()]
+    assert [fish and fish.reader_lost for fish in in_hand] == [False, False]
+    desk.event("port", "reader", state="lost")
+    assert [fish and fish.reader_lost for fish in in_hand] == [True, True]
 
 
 def test_a_command_for_a_fish_must_name_its_bench_where_there_are_two(tmp_path: Path) -> None:
