@@ -105,6 +105,14 @@ def test_container_and_batch_are_weighed_on_the_scale(desk: Desk) -> None:
     assert in_hand(desk) == (None, 310)
 
 
+def test_within_the_echo_time_the_batch_s_weight_once_more_is_no_fish(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path, rules="echo_s = 6.0")
+    desk.command("batch bluegill count=40, weight=scale").weigh(2150).weigh(2150, after=4)
+    assert desk.engine.state.benches["main"].fish is None
+    desk.weigh(2150, after=4)
+    assert in_hand(desk) == (None, 2150)
+
+
 def test_a_weight_that_is_not_above_the_container_is_asked_for_again(desk: Desk) -> None:
     desk.command("batch bluegill count=40, weight=scale, container=scale").weigh(850).weigh(850)
     assert len(desk.heard("batch_too_light")) == 1
