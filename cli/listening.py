@@ -12,6 +12,8 @@ from drivers.outcomes import Outcome, Piece
 from drivers.transport import Bytes, Delivery, PortEvent, PortReader, PortState
 from ingest.station import StationInstrument
 
+_LOOK_S = 0.5
+
 
 @dataclass(frozen=True, slots=True)
 class Heard:
@@ -45,9 +47,10 @@ class Listening:
             now_s = time.monotonic()
             if until_s is not None and now_s >= until_s:
                 return
-            moments = [one for one in (until_s, self._instrument.next_deadline_s()) if one is not None]
+            # Never for long: ctrl-C just before the wait begins would be noticed only after it.
+            moments = [now_s + _LOOK_S, until_s, self._instrument.next_deadline_s()]
             try:
-                wait_s = max(min(moments) - now_s, 0.0) if moments else None
+                wait_s = max(min(one for one in moments if one is not None) - now_s, 0.0)
                 delivery = self._arrived.get(timeout=wait_s)
             except queue.Empty:
                 yield from self._time_passed(time.monotonic())

@@ -74,7 +74,8 @@ def leslie(
             "Three steps or more, each with its effort.",
         )
     line = _Line(np.cumsum(c) - (c if cumulated == "before" else c / 2), c / f)
-    if line.spread == 0 or line.slope >= 0:
+    # A fall of no more than rounding is none: catch per effort that stays the same may give a slope of -1e-17.
+    if line.spread == 0 or line.slope * math.sqrt(line.spread) > -1e-12 * abs(line.mean_y):
         return Refused(
             "Catch per effort does not fall as fish are taken out.", "Further steps, until it clearly falls."
         )
