@@ -45,7 +45,7 @@ FIRST_TABLES = (
     """CREATE TABLE fish_tag (
         fish_id TEXT NOT NULL REFERENCES fish (fish_id) DEFERRABLE INITIALLY DEFERRED, seq INTEGER NOT NULL,
         tag TEXT NOT NULL CHECK (tag <> ''), role TEXT NOT NULL, PRIMARY KEY (fish_id, seq)
-    ) STRICT, WITHOUT ROWID""",
+    ) STRICT""",
     "CREATE INDEX fish_tag_by_tag ON fish_tag (tag)",
     """CREATE TABLE reading (
         fish_id TEXT NOT NULL REFERENCES fish (fish_id) DEFERRABLE INITIALLY DEFERRED, seq INTEGER NOT NULL,
@@ -54,21 +54,21 @@ FIRST_TABLES = (
         raw BLOB NOT NULL, value REAL, text TEXT, unit TEXT, division REAL,
         load INTEGER, empty_before_g REAL, empty_after_g REAL,
         later INTEGER NOT NULL CHECK (later IN (0, 1)), PRIMARY KEY (fish_id, seq)
-    ) STRICT, WITHOUT ROWID""",
+    ) STRICT""",
     """CREATE TABLE frame (
         journal_id TEXT NOT NULL, n INTEGER NOT NULL, at TEXT NOT NULL, source TEXT NOT NULL,
         data BLOB NOT NULL, event TEXT, PRIMARY KEY (journal_id, n)
-    ) STRICT, WITHOUT ROWID""",
+    ) STRICT""",
     """CREATE TABLE finding (
         fish_id TEXT NOT NULL REFERENCES fish (fish_id) DEFERRABLE INITIALLY DEFERRED, seq INTEGER NOT NULL,
         name TEXT NOT NULL, severity TEXT NOT NULL, sentence TEXT NOT NULL, numbers TEXT NOT NULL,
         suspects TEXT NOT NULL, proposes TEXT NOT NULL, settled INTEGER NOT NULL CHECK (settled IN (0, 1)),
         later INTEGER NOT NULL CHECK (later IN (0, 1)), journal_id TEXT, n INTEGER, PRIMARY KEY (fish_id, seq)
-    ) STRICT, WITHOUT ROWID""",
+    ) STRICT""",
     """CREATE TABLE observation (
         fish_id TEXT NOT NULL REFERENCES fish (fish_id) DEFERRABLE INITIALLY DEFERRED, seq INTEGER NOT NULL,
         kind TEXT NOT NULL, text TEXT NOT NULL, code TEXT, PRIMARY KEY (fish_id, seq)
-    ) STRICT, WITHOUT ROWID""",
+    ) STRICT""",
     """CREATE TABLE amendment (
         seq INTEGER PRIMARY KEY, amendment_id TEXT NOT NULL UNIQUE,
         fish_id TEXT NOT NULL REFERENCES fish (fish_id), at TEXT NOT NULL,
@@ -86,7 +86,7 @@ FIRST_TABLES = (
         fate TEXT NOT NULL, status TEXT NOT NULL, relative_weight REAL, individual_id TEXT, note TEXT,
         void INTEGER NOT NULL CHECK (void IN (0, 1)),
         FOREIGN KEY (survey_id, run_no) REFERENCES run (survey_id, run_no)
-    ) STRICT, WITHOUT ROWID""",
+    ) STRICT""",
     "CREATE INDEX amended_by_tag ON amended (tag)",
     "CREATE INDEX amended_by_individual ON amended (individual_id)",
     "CREATE INDEX amended_by_run ON amended (survey_id, run_no)",
