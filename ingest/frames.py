@@ -30,6 +30,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from math import inf, isfinite
 from typing import Any, NoReturn
 from uuid import uuid5
@@ -95,6 +96,7 @@ class BadLine:
     raw: bytes
 
 
+@lru_cache(maxsize=8)  # a frame read and what comes of it tell the same moment several times
 def rfc3339(utc_s: float) -> str:
     """Seconds since 1970-01-01T00:00:00Z as `2026-05-12T13:00:03.201Z`, rounded to a millisecond.
 
@@ -108,6 +110,7 @@ def rfc3339(utc_s: float) -> str:
     return moment.isoformat(timespec="milliseconds") + "Z"
 
 
+@lru_cache(maxsize=8)  # the start of a journal is asked for with each of its frames
 def parse_rfc3339(text: str) -> float:
     """RFC 3339 text with an offset or Z as seconds since 1970-01-01T00:00:00Z, rounded to a millisecond.
 

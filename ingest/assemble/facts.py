@@ -69,6 +69,9 @@ def fish_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
 def value_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
     """What the checks say of the values as they stand. A finding that was confirmed by measuring twice is settled."""
     length, weight = fish.used("length"), fish.used("weight")
+    prior = prior_of(fish)
+    if length is None and weight is None and not prior:
+        return ()  # every check speaks of a measure or of an earlier capture
     length_mm = length.value if length else None
     weight_g = weight.value if weight else None
     by_crew = fish.species_from == "command"
@@ -93,7 +96,7 @@ def value_findings(fish: OpenFish, context: Context) -> tuple[Finding, ...]:
             standard_weight_g=standard_weight_of(fish.species, length_mm, context),
             relation=local_relation(fish.species, context),
             tag=fish.tag,
-            prior=prior_of(fish),
+            prior=prior,
             species_by_crew=by_crew,
             at=fish.last.at,
             equation=equation_of(fish.species, context),
