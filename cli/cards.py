@@ -16,15 +16,15 @@ _STYLE = """
 body { font-family: "DejaVu Sans", Verdana, Arial, sans-serif; color: #000; background: #fff; margin: 0; }
 h1 { font-size: 14pt; margin: 0 0 2mm; }
 p { font-size: 10pt; margin: 0 0 4mm; }
-.sheet { display: grid; grid-template-columns: repeat(2, 1fr); gap: 0; }
+.sheet { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 0; }
 .card { border: 0.3mm dashed #000; min-height: 52mm; padding: 4mm; break-inside: avoid; display: flex;
   flex-direction: column; justify-content: space-between; }
 .says { font-size: 20pt; font-weight: bold; line-height: 1.15; overflow-wrap: anywhere; }
 .command { font-size: 10pt; }
-.qr { width: 30mm; height: 30mm; flex: none; }
-.foot { display: flex; justify-content: space-between; align-items: flex-end; gap: 4mm; font-size: 10pt; }
-.code { font-family: "DejaVu Sans Mono", Consolas, monospace; font-size: 12pt; }
-.tag { border: 0.3mm solid #000; border-radius: 2mm; width: 34mm; height: 12mm; font-size: 8pt; text-align: center;
+.qr { width: 26mm; height: 26mm; flex: none; }
+.foot { display: flex; justify-content: space-between; align-items: flex-end; gap: 2mm; font-size: 8.5pt; }
+.code { font-family: "DejaVu Sans Mono", Consolas, monospace; font-size: 10.5pt; }
+.tag { border: 0.3mm solid #000; border-radius: 2mm; width: 26mm; height: 12mm; font-size: 8pt; text-align: center;
   padding-top: 4mm; flex: none; }
 """
 
