@@ -1,0 +1,1 @@
+"""What the office does with the records: pull, correct, import, hand on, and answer."""
