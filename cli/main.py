@@ -5,6 +5,7 @@ import typer
 from cli import (
     fish_commands,
     instruments_commands,
+    office_commands,
     record_commands,
     station_commands,
     survey_commands,
@@ -30,6 +31,7 @@ app.add_typer(survey_commands.app, name="survey")
 app.add_typer(survey_commands.run_app, name="run")
 app.command("command")(station_commands.command)
 app.add_typer(fish_commands.app, name="fish")
+app.add_typer(office_commands.app, name="office")
 app.command("replay")(record_commands.replay)
 app.command("rebuild")(record_commands.rebuild)
 
