@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from ingest.engine_state import EngineState, load_state
-from ingest.journal import Position
+from ingest.journal_reading import Position
 from ingest.store import Checkpoint
 
 

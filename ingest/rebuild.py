@@ -14,7 +14,7 @@ from ingest.commits import CommitQueue
 from ingest.config_frames import ConfigReader
 from ingest.differences import Difference, differences
 from ingest.engine import Engine
-from ingest.journal import content
+from ingest.kept_content import content
 from ingest.overlay import OverlayLookup
 from ingest.recorder import Recorder
 from ingest.records import Change

@@ -22,7 +22,8 @@ from ingest.config_frames import (
 from ingest.engine import Engine
 from ingest.engine_state import EngineState
 from ingest.frames import Frame, Header, parse_rfc3339, rfc3339
-from ingest.journal import JournalWriter, content
+from ingest.journal import JournalWriter
+from ingest.kept_content import content
 from ingest.recorder import Recorder
 from ingest.records import Announcement, Sound
 from ingest.runs import JournalRun, SetAside, heal_copies, journal_runs, run_items, start_body

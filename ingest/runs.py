@@ -11,7 +11,7 @@ from pathlib import Path
 
 from ingest.disk import catch_up
 from ingest.frames import BadLine, Frame, Header
-from ingest.journal import Position, heal_tail, journal_files, read_journal
+from ingest.journal_reading import Position, heal_tail, journal_files, read_journal
 
 
 @dataclass(frozen=True, slots=True)

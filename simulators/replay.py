@@ -17,7 +17,9 @@ from ingest.config_frames import ConfigReader, LostConfigError
 from ingest.engine import Engine
 from ingest.engine_state import EngineState
 from ingest.frames import BadLine, Frame, Header
-from ingest.journal import JournalWriter, content, read_journal
+from ingest.journal import JournalWriter
+from ingest.journal_reading import read_journal
+from ingest.kept_content import content
 from ingest.overlay import OverlayLookup
 from ingest.recorder import Recorder
 from ingest.records import Announcement

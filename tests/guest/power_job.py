@@ -20,7 +20,7 @@ from typing import Any
 from ingest.control import StationClient, StationError
 from ingest.daemon import run_station
 from ingest.frames import Frame, Header
-from ingest.journal import journal_files, read_journal
+from ingest.journal_reading import journal_files, read_journal
 from ingest.rebuild import rebuild
 from simulators.ptys import Pty
 from tests.guest.machine import DISK

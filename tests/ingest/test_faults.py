@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from ingest.daemon import EXIT_BUG, EXIT_LATER
-from ingest.journal import journal_files, read_journal
+from ingest.journal_reading import journal_files, read_journal
 from ingest.rebuild import rebuild
 from tests.ingest.daemon_tools import Child, quick_station, station_on, wait_for
 from tests.ingest.stations import length, tag

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ingest.inbox import MOST_BYTES, ArrivedFile, take_file
 from ingest.inbox_watch import InboxWatch
-from ingest.journal import content
+from ingest.kept_content import content
 from ingest.rebuild import rebuild
 from ingest.records import Announcement
 from tests.ingest.daemon_tools import quick_station, station_on, wait_for

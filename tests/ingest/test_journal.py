@@ -15,17 +15,9 @@ from hypothesis import strategies as st
 
 from ingest.disk import filesystem_type, is_network_filesystem
 from ingest.frames import MAX_LINE_BYTES, BadLine, Frame, Header, encode_frame, encode_header, rfc3339
-from ingest.journal import (
-    JournalWriter,
-    OnDisk,
-    Position,
-    content,
-    heal_tail,
-    journal_files,
-    journal_stem,
-    keep_content,
-    read_journal,
-)
+from ingest.journal import JournalWriter, OnDisk
+from ingest.journal_reading import Position, heal_tail, journal_files, journal_stem, read_journal
+from ingest.kept_content import content, keep_content
 
 HEADER = Header("day-1", "north bank", "2026-05-12T13:00:00.000Z", "3f9a77c0-aaaa", 81.5)
 NAME = "20260512T130000Z-mill-pond-3f9a77c0-001.jsonl"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.journal import journal_files
+from ingest.journal_reading import journal_files
 from ingest.rebuild import RebuildError, rebuild
 from ingest.store import DatabaseInUse
 from tests.ingest.stations import Live, fish, length, weigh, write_station

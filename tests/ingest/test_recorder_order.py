@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.journal import journal_files, read_journal
+from ingest.journal_reading import journal_files, read_journal
 from ingest.records import Sound
 from ingest.store import Store
 from tests.ingest.stations import Live, fish, write_station

@@ -16,7 +16,7 @@ import pytest
 
 from ingest.commits import CommitQueue
 from ingest.frames import Frame
-from ingest.journal import journal_files
+from ingest.journal_reading import journal_files
 from ingest.loop import FLUSH_S
 from ingest.overlay import OverlayLookup
 from ingest.rebuild import rebuild

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.journal import journal_files
+from ingest.journal_reading import journal_files
 from ingest.rebuild import rebuild
 from ingest.store import NotOurDatabase
 from simulators.replay import ReplayError, replay
