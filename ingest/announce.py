@@ -6,7 +6,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
@@ -24,12 +24,27 @@ BELLS: Mapping[Sound, str] = {
     Sound.RECAPTURE: "\a\a",
     Sound.HELD: "\a\a\a",
     Sound.REMINDER: "\a\a",
+    Sound.STICK: "\a",
     Sound.TROUBLE: "\a\a\a\a",
 }
 
 _OURS = ("tallywell", "drivers", "ingest")  # libraries speak of their own troubles, not of the station's
 
 log = logging.getLogger("tallywell")
+
+
+@dataclass(frozen=True, slots=True)
+class Tell:
+    """What a companion of the station (its page, its sounds, its watch for sticks) wants the crew to know.
+
+    Put into the inbox of the ingest thread, which announces it like any word of its own. Never journaled: it changes
+    no record.
+    """
+
+    name: str
+    sound: Sound
+    sentence: str
+    facts: Mapping[str, object] = field(default_factory=dict)
 
 
 class JsonLines(logging.Formatter):

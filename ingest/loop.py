@@ -10,7 +10,7 @@ from time import monotonic, time
 from typing import Any
 
 from drivers.transport import Bytes, Delivery, Health, PortEvent, PortReader, PortSettings, PortState
-from ingest.announce import Announcer, log, plain
+from ingest.announce import Announcer, Tell, log, plain
 from ingest.answers import Answers
 from ingest.clock_watch import ClockWatch
 from ingest.control import Ask, error
@@ -29,7 +29,7 @@ FLUSH_S = 5.0  # frames that nothing was announced of are durable after this lon
 RESTART_S = 0.5
 HUNG_S = 60.0  # longer than any network needs to refuse a connection
 
-Inbox = queue.SimpleQueue[Delivery | Ask | Reloaded | KeptLast | ArrivedFile | None]
+Inbox = queue.SimpleQueue[Delivery | Ask | Reloaded | KeptLast | ArrivedFile | Tell | None]
 MakeReader = Callable[[str, PortSettings, Callable[[Delivery], None]], PortReader]
 
 
@@ -94,7 +94,7 @@ class StationLoop:
 
     # --- what arrives ---------------------------------------------------------------------------------------
 
-    def _take(self, item: Delivery | Ask | Reloaded | KeptLast | ArrivedFile | None) -> None:
+    def _take(self, item: Delivery | Ask | Reloaded | KeptLast | ArrivedFile | Tell | None) -> None:
         match item:
             case Bytes():
                 self._take_bytes(item)
@@ -106,6 +106,8 @@ class StationLoop:
                 self._reload = item
             case ArrivedFile():
                 self._files.append(item)
+            case Tell():
+                self._say([self._recorder.say(item.name, item.sound, item.sentence, **item.facts)])
             case KeptLast():
                 self._say([self._recorder.say("config_refused", Sound.TROUBLE, item.sentence)])
             case None:

@@ -263,7 +263,8 @@ Change = FishChange | SaveSurvey | SaveRun | AddSighting | SaveInboxFile | Catch
 
 
 class Sound(StrEnum):
-    """What the crew hears. The terminal rings its own patterns; loudspeakers come later over the same names."""
+    """What the crew hears: patterns of the terminal's bell (`announce.BELLS`), tones on a loudspeaker
+    (`station.sounds`). STICK: the stick may be pulled out."""
 
     NONE = "none"
     PART = "part"
@@ -272,6 +273,7 @@ class Sound(StrEnum):
     HELD = "held"
     TROUBLE = "trouble"
     REMINDER = "reminder"
+    STICK = "stick"
 
 
 @dataclass(frozen=True, slots=True)
