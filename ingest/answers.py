@@ -2,18 +2,18 @@
 
 import sqlite3
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from time import time
 from typing import Any
 
 from drivers.tags import TagCodeError, parse_tag
 from drivers.transport import Health
 from ingest.assemble.bench import describe
-from ingest.assemble.context import Context
 from ingest.assemble.facts import missing_parts
 from ingest.assemble.parts import OpenFish
-from ingest.assemble.settings import BenchRules
 from ingest.control import error
 from ingest.recorder import Recorder
+from ingest.scene_facts import SceneDesk, bench_context
 from ingest.store import Store, StoreTrouble
 from ingest.store.errors import translate
 from ingest.store.history import animal_history
@@ -28,13 +28,18 @@ _FRAMES = """SELECT frame.* FROM frame JOIN (SELECT DISTINCT journal_id, n FROM 
     USING (journal_id, n) ORDER BY journal_id, n"""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Answers:
-    """Answers from the ingest thread. `ports` gives each port's health, `now_s` the monotonic clock."""
+    """Answers from the ingest thread. `ports` gives each port's health, `now_s` the wall clock."""
 
     recorder: Recorder
     store: Store
     ports: Callable[[], Mapping[str, Health]]
+    now_s: Callable[[], float] = time
+    _scenes: SceneDesk = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._scenes = SceneDesk(self.recorder, self.store, self.ports, self.now_s)
 
     def to(self, request: Mapping[str, Any]) -> dict[str, object]:
         """The answer to a question that only reads."""
@@ -43,6 +48,7 @@ class Answers:
             "fish": self._fish,
             "history": self._history,
             "trace": self._trace,
+            "scene": self._scenes.answer,
         }
         question = questions.get(str(request.get("ask")))
         if question is None:
@@ -109,24 +115,8 @@ class Answers:
         }
 
     def _missing(self, bench: str, fish: OpenFish) -> set[Any]:
-        engine = self.recorder.engine
-        station = engine.station
-        configured = station.benches.get(bench)
-        if engine.state.survey is None:
-            return set()
-        context = Context(
-            station=station.name,
-            rules=configured.rules if configured else BenchRules(),
-            limits=station.limits,
-            survey=engine.state.survey,
-            protocol=station.protocol,
-            book=station.species,
-            lookup=self.store.lookup,
-            length_type=configured.length_type if configured else "TL",
-            reader_healthy=True,
-            clock_doubtful=engine.state.time.doubtful,
-        )
-        return set(missing_parts(fish, context))
+        context = bench_context(self.recorder, self.store, bench)
+        return set() if context is None else set(missing_parts(fish, context))
 
     def _instruments(self) -> dict[str, object]:
         state = self.recorder.engine.state

@@ -7,7 +7,7 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from ingest.records import (
     Finding,
@@ -49,6 +49,29 @@ _LENGTH_WEIGHTS = """SELECT length_mm, weight_g FROM fish_all
     WHERE water = ?1 AND species = ?2 AND length_mm > 0 AND weight_g > 0
         AND (?3 IS NULL OR rtrim(at, 'Z') < rtrim(?3, 'Z'))
         AND (p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish))"""
+
+# Amended fish are few: the others are counted without the view's joins, which take three times as long.
+_COUNTS = """SELECT species, sum(n) FROM (
+        SELECT species, count(*) AS n FROM fish
+        WHERE survey_id = ?1 AND closed = 1 AND status <> 'void'
+            AND fish_id NOT IN (SELECT fish_id FROM amended WHERE survey_id = ?1)
+        GROUP BY species
+        UNION ALL SELECT species, count(*) FROM amended WHERE survey_id = ?1 AND void = 0 GROUP BY species
+        UNION ALL SELECT species, sum(n) FROM batch_list WHERE survey_id = ?1 GROUP BY species
+    ) GROUP BY species ORDER BY sum(n) DESC, species"""
+# Rows lie in the order in which the fish came; a survey has its last fish among the newest rows, or has just begun.
+_LAST = """SELECT fish_id FROM fish NOT INDEXED
+    WHERE survey_id = ?1 AND closed = 1 AND rowid > (SELECT max(rowid) FROM fish) - 500
+    ORDER BY rowid DESC LIMIT 50"""
+_SHOWN = """fish_id, bench, run_no, worked_up_at, species, tag, tag_status, length_mm, weight_g, fate, status,
+    relative_weight, withdrawal_until"""
+
+
+class SurveyTally(NamedTuple):
+    """How many fish of each species (those of batches and counts too), the most first, and the last single fish."""
+
+    counts: list[tuple[str | None, int]]
+    last: list[dict[str, Any]]
 
 
 class Lookup:
@@ -138,6 +161,23 @@ class Lookup:
         """The relative weight (%) of a fish as its amendments leave it; None without a fish or a value."""
         rows = self._all("SELECT relative_weight FROM fish_all WHERE fish_id = ?", fish_id) if fish_id else []
         return rows[0][0] if rows else None
+
+    def survey_tally(self, survey_id: str, last: int) -> SurveyTally:
+        """What the survey has so far, void fish left out; of its fish the newest `last`, newest first."""
+        counts = [(species, int(n)) for species, n in self._all(_COUNTS, survey_id)]
+        newest: list[dict[str, Any]] = []
+        for (fish_id,) in self._all(_LAST, survey_id):
+            row = self.fish_row(fish_id)
+            if row is not None:
+                newest.append(row)
+            if len(newest) == last:
+                break
+        return SurveyTally(counts, newest)
+
+    def fish_row(self, fish_id: str) -> dict[str, Any] | None:
+        """A fish as `worked_fish` shows it: the columns that a screen needs. None for a void or unknown one."""
+        rows = self._all(f"SELECT {_SHOWN} FROM worked_fish WHERE fish_id = ?", fish_id)
+        return dict(zip(_SHOWN.replace(",", " ").split(), rows[0], strict=True)) if rows else None
 
     def last_run_no(self, survey_id: str) -> int | None:
         """The highest run number of the survey."""
