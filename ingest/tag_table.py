@@ -66,7 +66,7 @@ class TagTable:
         for line, cells in self._rows:
             written = cells["tag"]
             try:
-                tag = _tag(written)
+                tag = written_tag(written)
                 if written in cut:
                     raise ValueError(
                         f'"{written}" ends in zeros as if a spreadsheet had cut its last digits; '
@@ -158,7 +158,7 @@ class TagTable:
         return names
 
 
-def _tag(written: str) -> str:
+def written_tag(written: str) -> str:
     """The canonical tag. Raises ValueError with the reason, spreadsheet damage named as such.
 
     The written forms that 13 digits could be (a 40-bit code in decimals, reversed hex) are not read: a

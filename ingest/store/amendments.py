@@ -34,7 +34,7 @@ _TEXT_FIELDS: Mapping[str, frozenset[str] | None] = {
     "sample": None,
 }
 _NUMBER_FIELDS = frozenset(("length_mm", "weight_g", "relative_weight"))
-_NEVER_EMPTY = frozenset(
+NEVER_EMPTY = frozenset(
     ("bench", "survey_id", "worked_up_at", "fate", "tag_status", "status", "weight_quality", "void")
 )
 
@@ -45,7 +45,7 @@ def check_amendment(change: Amend) -> None:
     if change.field not in _TEXT_FIELDS and change.field not in _NUMBER_FIELDS and change.field != "run_no":
         raise RecordRefused(f"{what}: no such field can be amended.")
     if change.new is None:
-        if change.field in _NEVER_EMPTY:
+        if change.field in NEVER_EMPTY:
             raise RecordRefused(f"{what}: {change.field} cannot be empty.")
         return
     if change.field in _NUMBER_FIELDS:
