@@ -6,6 +6,8 @@ STRICT everywhere: in a loosely typed column a tag such as 000012345678901 loses
 becomes a number. Times are RFC 3339 UTC text, lengths mm, weights g, unless a column says otherwise.
 """
 
+from ingest.store.amendment_order import LAST_FIRST, placed
+
 FIRST_TABLES = (
     """CREATE TABLE water (
         water TEXT NOT NULL PRIMARY KEY CHECK (water <> ''), note TEXT
@@ -266,31 +268,36 @@ _TEXT_FIELDS = (
     "fate", "status", "note",
 )  # fmt: skip
 
+_PLACED = f"SELECT * FROM ({placed('amendment', 'fish_id')}) WHERE fish_id = NEW.fish_id AND field"
+_LAST = f"ORDER BY {LAST_FIRST} LIMIT 1"
+
+
+def _own(column: str, value: str) -> str:
+    latest = f"SELECT {value} FROM ({_PLACED} = '{column}') {_LAST}"
+    return f"{column} = CASE NEW.field WHEN '{column}' THEN ({latest}) ELSE {column} END"
+
+
 # A relative weight belongs to one length, weight and species, an individual to one tag: when what they rest
 # on is amended they are gone, unless the same journal frame (one correction) amends them too.
-_KEPT = "EXISTS (SELECT 1 FROM amendment WHERE fish_id = NEW.fish_id AND field = '{field}' "
-_KEPT += "AND journal_id = NEW.journal_id AND n = NEW.n)"
-
-
 def _dependent(column: str, cast: str, fields: str) -> str:
-    return (
-        f"{column} = CASE WHEN NEW.field = '{column}' THEN {cast} "
-        f"WHEN NEW.field IN ({fields}) AND NOT {_KEPT.format(field=column)} THEN NULL ELSE {column} END"
+    same_frame = (
+        f"SELECT k.new FROM amendment AS k WHERE k.fish_id = NEW.fish_id AND k.field = '{column}' "
+        "AND k.journal_id = l.journal_id AND k.n = l.n ORDER BY k.seq DESC LIMIT 1"
     )
+    latest = f"SELECT CAST(({same_frame}) AS {cast}) FROM ({_PLACED} IN ('{column}', {fields}) {_LAST}) AS l"
+    return f"{column} = CASE WHEN NEW.field IN ('{column}', {fields}) THEN ({latest}) ELSE {column} END"
 
 
 _SET = ",\n".join(
     (
-        *(f"{field} = CASE NEW.field WHEN '{field}' THEN NEW.new ELSE {field} END" for field in _TEXT_FIELDS),
+        *(_own(field, "new") for field in _TEXT_FIELDS),
         *(
-            f"{field} = CASE NEW.field WHEN '{field}' THEN CAST(NEW.new AS {kind}) ELSE {field} END"
+            _own(field, f"CAST(new AS {kind})")
             for field, kind in (("run_no", "INTEGER"), ("length_mm", "REAL"), ("weight_g", "REAL"))
         ),
-        "void = CASE NEW.field WHEN 'void' THEN NEW.new = '1' ELSE void END",
-        _dependent(
-            "relative_weight", "CAST(NEW.new AS REAL)", "'length_mm', 'length_type', 'weight_g', 'species'"
-        ),
-        _dependent("individual_id", "NEW.new", "'tag'"),
+        _own("void", "new = '1'"),
+        _dependent("relative_weight", "REAL", "'length_mm', 'length_type', 'weight_g', 'species'"),
+        _dependent("individual_id", "TEXT", "'tag'"),
     )
 )
 

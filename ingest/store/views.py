@@ -4,6 +4,8 @@ Views show amended values and leave void fish out (`fish_all` keeps them). They 
 migration that touches them, together with the table `column_doc`.
 """
 
+from ingest.store.amendment_order import ranked
+
 # Both arms can be searched by index, so a tag is found at once however many fish there are.
 _FISH_ALL = """
 SELECT f.fish_id, f.station, f.bench, s.water, f.survey_id, f.run_no, f.worked_up_at, f.species, f.tag,
@@ -63,8 +65,8 @@ SELECT t.tag, s.individual_id, s.at, s.water, s.survey_id, s.species, s.length_m
 FROM stepped AS s JOIN fish_tag AS t ON t.fish_id = s.fish_id AND t.role = 'second' AND t.tag <> s.tag
 """
 
-# The newest amendment of each field counts.
-_BATCH_LIST = """
+# The amendment of each field that counts (see `amendment_order`).
+_BATCH_LIST = f"""
 SELECT b.batch_id, s.water, b.survey_id, b.run_no, b.bench, b.at, b.kind,
     CASE WHEN m.species IS NULL THEN b.species ELSE
         (SELECT new FROM batch_amendment WHERE seq = m.species) END AS species,
@@ -77,7 +79,7 @@ FROM batch AS b JOIN survey AS s ON s.survey_id = b.survey_id
 LEFT JOIN (
     SELECT batch_id, max(iif(field = 'species', seq, NULL)) AS species, max(iif(field = 'fate', seq, NULL)) AS fate,
         max(iif(field = 'note', seq, NULL)) AS note, max(iif(field = 'void', seq, NULL)) AS void
-    FROM batch_amendment GROUP BY batch_id
+    FROM ({ranked("batch_amendment", "batch_id")}) WHERE rank = 1 GROUP BY batch_id
 ) AS m ON m.batch_id = b.batch_id
 WHERE m.void IS NULL OR (SELECT new FROM batch_amendment WHERE seq = m.void) <> '1'
 """
@@ -133,15 +135,14 @@ SELECT w.fish_id, w.survey_id, w.run_no, w.station, w.bench, w.worked_up_at, w.s
 FROM finding AS i JOIN worked_fish AS w ON w.fish_id = i.fish_id
 """
 
-_OBSERVATION_LIST = """
+_OBSERVATION_LIST = f"""
 SELECT o.fish_id, o.kind, o.code, o.text, 0 AS amended
 FROM observation AS o JOIN worked_fish AS w ON w.fish_id = o.fish_id
 WHERE NOT EXISTS (SELECT 1 FROM amendment AS m WHERE m.fish_id = o.fish_id AND m.field = o.kind)
 UNION ALL
 SELECT m.fish_id, m.field, NULL, m.new, 1
-FROM amendment AS m JOIN worked_fish AS w ON w.fish_id = m.fish_id
-WHERE m.field IN ('sex', 'mark', 'maturity', 'anomaly', 'sample', 'note') AND m.new IS NOT NULL
-    AND m.seq = (SELECT max(seq) FROM amendment AS l WHERE l.fish_id = m.fish_id AND l.field = m.field)
+FROM ({ranked("amendment", "fish_id")}) AS m JOIN worked_fish AS w ON w.fish_id = m.fish_id
+WHERE m.field IN ('sex', 'mark', 'maturity', 'anomaly', 'sample', 'note') AND m.new IS NOT NULL AND m.rank = 1
 """
 
 VIEWS = {
