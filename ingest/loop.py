@@ -168,7 +168,13 @@ class StationLoop:
         if self._recorder.queue.waiting:
             return error("The database is in trouble: no snapshot can be taken before it is cured.")
         try:
-            manifest = self._snapshots.take(monotonic(), self._recorder.changed, rfc3339(time()))
+            manifest = self._snapshots.take(
+                monotonic(),
+                self._recorder.changed,
+                rfc3339(time()),
+                self._station.name,
+                self._recorder.engine.state.time.doubtful,
+            )
         except (StoreTrouble, OSError) as failure:
             return error(f"The snapshot was not made: {failure}")
         return {

@@ -30,8 +30,10 @@ class Snapshots:
         """Whether one is due; `changed` is how many changes were stored so far."""
         return self._asked or (changed != self._changed and now_s - self._taken_s >= EVERY_S)
 
-    def take(self, now_s: float, changed: int, stamp: str) -> Manifest:
-        """Take one now; `stamp` (RFC 3339 UTC) becomes part of its name.
+    def take(
+        self, now_s: float, changed: int, stamp: str, station: str, clock_doubtful: bool = False
+    ) -> Manifest:
+        """Take one now; `stamp` (RFC 3339 UTC, as the station's clock shows it) becomes part of its name.
 
         Raises:
             StoreTrouble: it could not be made; the next try comes with the next hour or request.
@@ -50,6 +52,9 @@ class Snapshots:
             "schema_version": manifest.schema_version,
             "sqlite_version": manifest.sqlite_version,
             "rows": dict(manifest.counts),
+            "station": station,
+            "taken_at": stamp,
+            "clock_doubtful": clock_doubtful,
         }
         write_whole(manifest.path.with_suffix(".json"), json.dumps(figures, indent=1).encode() + b"\n")
         for old in sorted(self._folder.glob(f"{stem}-*Z.sqlite"))[: -self._keep]:
