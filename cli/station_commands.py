@@ -145,12 +145,13 @@ def _line(port: Any) -> str:
 def run(station_file: options.StationFile) -> None:
     """Run the station until ctrl-C.
 
-    Instruments in, records and announcements out; SIGTERM stops it as cleanly as ctrl-C."""
+    Instruments in, records and announcements out, and the page; SIGTERM stops it as cleanly as ctrl-C."""
     from ingest.daemon import run_station
     from ingest.station_config import load_station
+    from station.serving import start_page
 
     load_station(station_file)  # what is wrong with it is said here as by every command
-    raise typer.Exit(run_station(station_file))
+    raise typer.Exit(run_station(station_file, companions=[start_page]))
 
 
 @app.command("status")

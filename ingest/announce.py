@@ -103,6 +103,11 @@ class Terminal:
         self._thread = threading.Thread(target=self._run, name="terminal", daemon=True)
         self._thread.start()
 
+    @property
+    def is_a_screen(self) -> bool:
+        """Whether a person may look at it: no file, no pipe, no service manager."""
+        return self._rings
+
     def show(self, announcement: Announcement) -> None:
         bells = BELLS[announcement.sound] if self._rings else ""
         bench = f"[{announcement.bench}] " if announcement.bench else ""

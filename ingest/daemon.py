@@ -5,6 +5,7 @@ import signal
 import sqlite3
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import ExitStack
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -15,6 +16,7 @@ from ingest.announce import Announcer, Terminal, log, log_to, stop_logging
 from ingest.checkpoints import UnreadableStateError
 from ingest.clock_watch import ClockWatch
 from ingest.commits import FIRST_RETRY_S, CommitQueue, TooManyWaitingError
+from ingest.companions import Doors, StartCompanion, start_companions
 from ingest.control import ControlServer, StationClient, StationError, socket_path
 from ingest.disk import is_network_filesystem
 from ingest.frames import parse_rfc3339
@@ -42,12 +44,19 @@ _BUSY_MS = 100  # the ingest thread waits no longer for another program's lock; 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
-def run_station(path: Path, *, force_network: bool = False, quiet: bool = False) -> int:
+def run_station(
+    path: Path,
+    *,
+    force_network: bool = False,
+    quiet: bool = False,
+    companions: Sequence[StartCompanion] = (),
+) -> int:
     """Run the station of this file until SIGTERM or SIGINT; the exit code.
 
     0 stopped cleanly, 2 configuration, 3 the database is another station's, 4 the database or the journal
     cannot be used, 70 a fault of this program, 75 stopped by a fault of a medium. `force_network`: use a
-    database on a network share all the same; `quiet`: nothing on the terminal.
+    database on a network share all the same; `quiet`: nothing on the terminal; `companions`: what else runs in this
+    process and hears what is announced, such as the page.
     """
     with ExitStack() as closing:
         terminal = None if quiet else Terminal()
@@ -61,7 +70,7 @@ def run_station(path: Path, *, force_network: bool = False, quiet: bool = False)
             return code
 
         try:
-            loop = _opened(path, closing, terminal, force_network)
+            loop = _opened(path, closing, terminal, force_network, companions)
         except ConfigError as error:
             return failed(EXIT_CONFIG, str(error))
         except DatabaseInUse as error:
@@ -92,7 +101,13 @@ class NetworkShareError(Exception):
     """The database lies where locks and syncs are not sure. One sentence."""
 
 
-def _opened(path: Path, closing: ExitStack, terminal: Terminal | None, force_network: bool) -> StationLoop:
+def _opened(
+    path: Path,
+    closing: ExitStack,
+    terminal: Terminal | None,
+    force_network: bool,
+    companions: Sequence[StartCompanion],
+) -> StationLoop:
     """Everything that the loop needs, open and started; `closing` closes it in the reverse order."""
     station = load_station(path)
     closing.callback(stop_logging, log_to(station.log))
@@ -153,6 +168,8 @@ def _opened(path: Path, closing: ExitStack, terminal: Terminal | None, force_net
     closing.callback(heartbeat.close)
     heartbeat.start()
     closing.callback(notify, "STOPPING=1")
+    show = terminal.line if terminal is not None and terminal.is_a_screen else None
+    start_companions(companions, Doors(station, inbox.put, show), announcer, closing)
     announcer.say(started.announcements)
     announcer.say(
         [started.recorder.say("station_ready", Sound.NONE, f"The station {station.name} is ready.")]

@@ -27,6 +27,7 @@ from ingest.watch import KeptLast, Reloaded
 LONGEST_WAIT_S = 1.0
 FLUSH_S = 5.0  # frames that nothing was announced of are durable after this long
 RESTART_S = 0.5
+_DOORS = ("control", "page")  # where a command came from, beside the instruments: it stands in the journal
 HUNG_S = 60.0  # longer than any network needs to refuse a connection
 
 Inbox = queue.SimpleQueue[Delivery | Ask | Reloaded | KeptLast | ArrivedFile | Tell | None]
@@ -160,8 +161,11 @@ class StationLoop:
         benches = self._recorder.engine.state.benches
         if bench is not None and bench not in benches:
             return error(f"There is no bench {bench!r}; known are {', '.join(benches)}.")
+        door = request.get("door", "control")
+        if door not in _DOORS:
+            return error(f"{door!r} is no door of commands; leave it out.")
         body = {"command": text} if bench is None else {"command": text, "bench": bench}
-        said = self._recorder.feed(Frame(0, self._t_s(monotonic()), "", "control", None, "command", body))
+        said = self._recorder.feed(Frame(0, self._t_s(monotonic()), "", door, None, "command", body))
         return {"ok": True, "said": [plain(one) for one in self._say(said)]}
 
     def _snapshot_now(self) -> dict[str, object]:
@@ -361,4 +365,4 @@ def _needs_restart(old: Station, new: Station) -> str | None:
     for what in ("name", "database", "journal", "journal_mirror", "journal_mode", "log", "inbox"):
         if getattr(old.file.station, what) != getattr(new.file.station, what):
             return what
-    return None
+    return "page" if old.file.page != new.file.page else None

@@ -5,7 +5,9 @@ Here only what one table can be checked for alone; what must fit together is che
 `ingest.station_config`. All paths are relative to the folder of the file.
 """
 
+import shlex
 from dataclasses import fields
+from ipaddress import ip_address
 from typing import Annotated, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -181,6 +183,83 @@ class ChecksTable(_Table):
         return Limits(**{name: getattr(self, name) for name in ChecksTable.model_fields})
 
 
+HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$")]
+PortNumber = Annotated[int, Field(strict=True, ge=0, le=65_535)]
+
+
+class PageTable(_Table):
+    """[page]: the page that shows the crew what to do, and who may open it.
+
+    listen: the address of this computer to listen at; None: 127.0.0.1, with `network` all addresses. port: 0 takes any
+    free one, which the station says at its start. network: whether other computers may open the page, after pairing.
+    names: host names under which they may ask for it, beside its addresses. session_days: how long a pairing lasts.
+    """
+
+    on: bool = True
+    listen: str | None = None
+    port: PortNumber = 8620
+    network: bool = False
+    names: tuple[HostName, ...] = ()
+    units: Literal["metric", "inch_pound"] = "metric"
+    theme: Literal["auto", "light", "dark"] = "auto"
+    session_days: Annotated[float, Field(strict=True, gt=0, le=400, allow_inf_nan=False)] = 30.0
+
+    @field_validator("listen")
+    @classmethod
+    def _listen_is_an_address(cls, listen: str | None) -> str | None:
+        try:
+            return None if listen is None else str(ip_address(listen))
+        except ValueError:
+            raise ValueError(
+                f'"{listen}" is no address of a computer; write for example "127.0.0.1".'
+            ) from None
+
+    @model_validator(mode="after")
+    def _the_network_only_when_asked(self) -> Self:
+        if not self.network and not ip_address(self.address).is_loopback:
+            raise ValueError(
+                f'listen = "{self.listen}" lets other computers in: say network = true too, or leave it out.'
+            )
+        return self
+
+    @property
+    def address(self) -> str:
+        """The address to listen at."""
+        return self.listen or ("0.0.0.0" if self.network else "127.0.0.1")
+
+
+SoundName = Literal["part", "saved", "recapture", "held", "trouble", "reminder", "stick"]
+
+
+class SoundsTable(_Table):
+    """[sounds]: what the crew hears on the station's own loudspeaker.
+
+    volume: share of full scale. set: which pitches. leave_out: sounds that shall not be heard. player: a command that
+    plays a WAV file from its standard input and ends; None: the first known one that works. speech: whether a sentence
+    follows the tones that ask for something, in this voice of espeak-ng.
+    """
+
+    on: bool = True
+    volume: Share = 0.8
+    set: Literal["clear", "low"] = "clear"
+    leave_out: tuple[SoundName, ...] = ()
+    player: Text | None = None
+    speech: bool = False
+    voice: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_+-]{0,39}$")] = "en"
+    words_per_minute: Annotated[int, Field(strict=True, ge=80, le=450)] = 160
+
+    @field_validator("player")
+    @classmethod
+    def _player_is_a_command(cls, player: str | None) -> str | None:
+        try:
+            words = shlex.split(player or "x")
+        except ValueError as error:
+            raise ValueError(f'{player!r} is no command ({error}); write for example "aplay -q -".') from None
+        if not words:
+            raise ValueError("an empty command plays nothing; leave it out, or say on = false.")
+        return player
+
+
 class StationFile(_Table):
     """The whole file.
 
@@ -195,6 +274,8 @@ class StationFile(_Table):
     commands: CommandsTable = CommandsTable()
     observations: dict[ObservationKind, Codes] = {}
     checks: ChecksTable = ChecksTable()
+    page: PageTable = PageTable()
+    sounds: SoundsTable = SoundsTable()
 
     @field_validator("bench", "instrument")
     @classmethod

@@ -46,13 +46,20 @@ class Child:
     """The station of one file, its ports, and everything that it printed."""
 
     def __init__(
-        self, toml: Path, *, wrapper: tuple[str, ...] = (), database: str = "work-up.sqlite", broken: str = ""
+        self,
+        toml: Path,
+        *,
+        wrapper: tuple[str, ...] = (),
+        database: str = "work-up.sqlite",
+        broken: str = "",
+        program: str = PROGRAM,
     ) -> None:
-        """`wrapper` stands before the command, `broken` is Python that runs before the station does."""
+        """`wrapper` stands before the command, `broken` is Python that runs before the station does, `program` the
+        Python that runs the station of the file that is its first argument."""
         self.folder = toml.parent
         self.database = self.folder / database
         self.printed = self.folder / "printed.txt"
-        self._program = f"{broken}\n{PROGRAM}"
+        self._program = f"{broken}\n{program}"
         self._toml = toml
         self._grams = 412.0
         self.wrapper = wrapper

@@ -1,0 +1,168 @@
+"""The page's server: one thread of the station's process, with an event loop of its own.
+
+It takes what the station announces and asks the ingest thread as a client would. Whatever happens here, a port that is
+taken, a reader that never reads, a fault of this program, the fish go on.
+"""
+
+import asyncio
+import logging
+import secrets
+import socket
+import threading
+from collections import deque
+from collections.abc import Mapping
+from typing import Final
+
+import uvicorn
+
+from ingest.announce import Tell, log
+from ingest.companions import Doors
+from ingest.records import Sound
+from station.app import Page, build_app
+from station.asking import Asking
+from station.news import News
+from station.scenes import Scenes
+
+RETRY_S: Final = 5.0
+MOST_UNHEARD: Final = 1000  # announcements kept for a thread that does not come to hear them
+_STOP_S: Final = 2.0
+_GRACE_S: Final = 1
+
+
+def start_page(doors: Doors) -> "PageServer":
+    """The companion of `ingest.daemon.run_station` that serves the page of this station."""
+    return PageServer(doors)
+
+
+class PageServer:
+    """Serves from its construction until `close`."""
+
+    def __init__(self, doors: Doors) -> None:
+        self._doors = doors
+        self._settings = doors.station.file.page
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._heard: deque[Mapping[str, object]] = deque(maxlen=MOST_UNHEARD)
+        self._news = News(secrets.token_hex(4))
+        self._stop = asyncio.Event()
+        self._lock = threading.Lock()
+        self._stopped = False
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+        if self._settings.on:
+            self._thread.start()
+
+    def hear(self, announcement: Mapping[str, object]) -> None:
+        self._heard.append(announcement)
+        with self._lock:
+            if (
+                self._loop is not None and len(self._heard) == 1
+            ):  # else the loop was told, and takes this one too
+                self._loop.call_soon_threadsafe(self._pass_on)
+
+    def close(self) -> None:
+        with self._lock:
+            self._stopped = True
+            if self._loop is not None:
+                self._loop.call_soon_threadsafe(self._stop.set)
+        if self._thread.is_alive():
+            self._thread.join(_STOP_S)
+
+    def _pass_on(self) -> None:
+        while self._heard:
+            self._news.add(self._heard.popleft())
+
+    def _run(self) -> None:
+        try:
+            asyncio.run(self._work())
+        except Exception as fault:
+            log.exception("the page stopped by a fault of this program")
+            self._tell(
+                "page_failed", f"The page stopped by a fault of this program ({fault}). The fish go on."
+            )
+
+    async def _work(self) -> None:
+        with self._lock:
+            if self._stopped:
+                return
+            self._loop = asyncio.get_running_loop()
+            self._loop.call_soon(self._pass_on)  # what was said before
+        try:
+            await self._serve()
+        finally:
+            with self._lock:
+                self._loop = None
+
+    async def _serve(self) -> None:
+        door = await self._listening()
+        if door is None:
+            return
+        asking = Asking(self._doors.deliver)
+        scenes = Scenes(asking, self._news, lambda facts, recent: {"facts": facts, "recent": recent})
+        app = build_app(Page(self._doors.station, asking, self._news, scenes))
+        _keep_quiet()
+        config = uvicorn.Config(
+            app,
+            http="h11",
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            proxy_headers=False,
+            server_header=False,
+            timeout_graceful_shutdown=_GRACE_S,
+        )
+        server = uvicorn.Server(config)
+        self._tell("page_ready", f"The page is at {self._address(door)}", Sound.NONE)
+        serving = asyncio.create_task(server.serve(sockets=[door]))
+        await asyncio.wait(
+            [serving, asyncio.create_task(self._stop.wait())], return_when=asyncio.FIRST_COMPLETED
+        )
+        self._news.end()
+        server.should_exit = True
+        await serving
+
+    async def _listening(self) -> socket.socket | None:
+        """The socket at the address of the settings, however long that takes; None if told to stop before."""
+        told = False
+        while True:
+            try:
+                return _bound(self._settings.address, self._settings.port)
+            except OSError as trouble:
+                if not told:
+                    self._tell(
+                        "page_not_served",
+                        f"There is no page: {self._settings.address} port {self._settings.port} cannot be used "
+                        f"({trouble.strerror}). It is tried again.",
+                    )
+                told = True
+            try:
+                await asyncio.wait_for(self._stop.wait(), RETRY_S)
+            except TimeoutError:
+                continue
+            return None
+
+    def _address(self, door: socket.socket) -> str:
+        host, port = door.getsockname()[:2]
+        return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+
+    def _tell(self, name: str, sentence: str, sound: Sound = Sound.TROUBLE) -> None:
+        self._doors.deliver(Tell(name, sound, sentence))
+
+
+def _bound(address: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    door = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.bind((address, port))
+    except OSError:
+        door.close()
+        raise
+    return door
+
+
+def _keep_quiet() -> None:
+    """Keep the server library's own words off the station's terminal: what matters is said by the station."""
+    logger = logging.getLogger("uvicorn")
+    logger.propagate = False
+    if not logger.handlers:
+        logger.addHandler(logging.NullHandler())
