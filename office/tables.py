@@ -5,4 +5,26 @@ OFFICE_TABLES = (
     """CREATE TABLE office (
         only INTEGER PRIMARY KEY CHECK (only = 1), office_id TEXT NOT NULL, made_at TEXT NOT NULL
     ) STRICT""",
+    # Every pull, for people: nothing else rests on it. `added` are rows by table, `notices` sentences, both JSON.
+    """CREATE TABLE pull (
+        pull_id INTEGER PRIMARY KEY, at TEXT NOT NULL, source TEXT NOT NULL, station TEXT NOT NULL,
+        sha256 TEXT NOT NULL, taken_at TEXT NOT NULL, clock_doubtful INTEGER NOT NULL CHECK (clock_doubtful IN (0, 1)),
+        schema_version INTEGER NOT NULL, added TEXT NOT NULL, notices TEXT NOT NULL
+    ) STRICT""",
+    # A station writes its surveys, runs and treatments anew as they go on: how far it had come (engine time, which
+    # never runs back) when it said what stands here.
+    """CREATE TABLE survey_told (
+        survey_id TEXT NOT NULL PRIMARY KEY REFERENCES survey (survey_id), told_s REAL NOT NULL
+    ) STRICT, WITHOUT ROWID""",
+    # Two records under one id, or two corrections of one value: ours is what stands in the tables, theirs is kept here
+    # whole, both as JSON (bytes as {"hex": ...}).
+    """CREATE TABLE conflict (
+        conflict_id TEXT NOT NULL PRIMARY KEY, found_at TEXT NOT NULL, station TEXT NOT NULL, kind TEXT NOT NULL,
+        record_id TEXT NOT NULL, fish_id TEXT, ours TEXT NOT NULL, theirs TEXT NOT NULL
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE decision (
+        conflict_id TEXT NOT NULL PRIMARY KEY REFERENCES conflict (conflict_id), at TEXT NOT NULL,
+        keep TEXT NOT NULL CHECK (keep IN ('ours', 'theirs')), who TEXT NOT NULL CHECK (who <> ''),
+        why TEXT NOT NULL CHECK (why <> ''), did TEXT NOT NULL
+    ) STRICT, WITHOUT ROWID""",
 )
