@@ -17,3 +17,5 @@ Database = Annotated[
     Path | None,
     typer.Option("--db", metavar="DB", help="A database file, in place of the station's; it is only read."),
 ]
+Office = Annotated[Path, typer.Option("--office", metavar="OFFICE.sqlite", help="The office's database.")]
+OFFICE_HERE = Path("office.sqlite")
