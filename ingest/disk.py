@@ -62,15 +62,18 @@ def sync_folder(folder: Path) -> None:
         os.close(fd)
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes, *, private: bool = False) -> None:
     """Write a file that is there with all of `data` or not at all, and is on the disk when this returns.
+
+    private: nobody but the owner may read it, from its first byte on.
 
     Raises:
         OSError: the medium failed; `path` is as it was.
     """
     part = path.with_name(path.name + ".part")
     try:
-        with open(part, "wb") as file:
+        part.unlink(missing_ok=True)
+        with open(part, "xb", opener=_private if private else None) as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -82,6 +85,10 @@ def write_whole(path: Path, data: bytes) -> None:
     with open(path, "rb") as file:
         os.fsync(file.fileno())
     sync_folder(path.parent)
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
 
 
 def unused_name(path: Path) -> Path:

@@ -148,18 +148,28 @@ class StationLoop:
             case "command":
                 return self._command(request)
             case "snapshot":
-                return self._snapshot_now()
+                return self._snapshot_now(unless_fresh=request.get("unless_fresh") is True)
             case "alive":
                 return {"ok": True, "hung": self._hung()}
             case _:
-                return self._answers.to(request)
+                return self._read(request)
+
+    def _read(self, request: Mapping[str, Any]) -> dict[str, object]:
+        """What only reads cannot have harmed the records: a fault in it costs the answer, not the station."""
+        try:
+            return self._answers.to(request)
+        except StoppingError:
+            raise
+        except Exception as bug:
+            log.exception("a question could not be answered by a fault of this program")
+            return error(f"The station cannot answer by a fault of this program ({type(bug).__name__}).")
 
     def _command(self, request: Mapping[str, Any]) -> dict[str, object]:
         text, bench = request.get("command"), request.get("bench")
         if not isinstance(text, str):
             return error('"command" is missing: give a command such as "next".')
         benches = self._recorder.engine.state.benches
-        if bench is not None and bench not in benches:
+        if bench is not None and (not isinstance(bench, str) or bench not in benches):
             return error(f"There is no bench {bench!r}; known are {', '.join(benches)}.")
         door = request.get("door", "control")
         if door not in _DOORS:
@@ -168,11 +178,12 @@ class StationLoop:
         said = self._recorder.feed(Frame(0, self._t_s(monotonic()), "", door, None, "command", body))
         return {"ok": True, "said": [plain(one) for one in self._say(said)]}
 
-    def _snapshot_now(self) -> dict[str, object]:
+    def _snapshot_now(self, *, unless_fresh: bool = False) -> dict[str, object]:
         if self._recorder.queue.waiting:
             return error("The database is in trouble: no snapshot can be taken before it is cured.")
         try:
-            manifest = self._snapshots.take(
+            fresh = self._snapshots.fresh(self._recorder.changed) if unless_fresh else None
+            manifest = fresh or self._snapshots.take(
                 monotonic(),
                 self._recorder.changed,
                 rfc3339(time()),

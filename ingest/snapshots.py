@@ -21,6 +21,7 @@ class Snapshots:
         self._taken_s = now_s
         self._changed = 0
         self._asked = False
+        self._last: Manifest | None = None
 
     def want(self) -> None:
         """Take one at the next opportunity."""
@@ -29,6 +30,11 @@ class Snapshots:
     def due(self, now_s: float, changed: int) -> bool:
         """Whether one is due; `changed` is how many changes were stored so far."""
         return self._asked or (changed != self._changed and now_s - self._taken_s >= EVERY_S)
+
+    def fresh(self, changed: int) -> Manifest | None:
+        """The last one, if it is still there and nothing was stored since."""
+        last = self._last
+        return last if last is not None and changed == self._changed and last.path.exists() else None
 
     def take(
         self, now_s: float, changed: int, stamp: str, station: str, clock_doubtful: bool = False
@@ -44,7 +50,7 @@ class Snapshots:
         compact = stamp.replace("-", "").replace(":", "").split(".")[0].rstrip("Z")
         stem = self._store.path.stem
         manifest = snapshot(self._store, self._folder / f"{stem}-{compact}Z.sqlite")
-        self._changed = changed
+        self._changed, self._last = changed, manifest
         figures = {
             "file": manifest.path.name,
             "sha256": manifest.sha256,
