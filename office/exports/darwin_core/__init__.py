@@ -1,0 +1,1 @@
+"""Events, occurrences and measurements for sharing, as a Darwin Core Archive."""
