@@ -109,7 +109,9 @@ def verify(snapshot: Path, manifest: SnapshotManifest, where: str) -> None:
         raise PullRefusedError(
             f"{where} has schema {version} and its manifest says {manifest.schema_version}: take another snapshot."
         )
-    wrong = [table for table in sorted(rows.keys() | manifest.rows) if rows.get(table) != manifest.rows.get(table)]
+    wrong = [
+        table for table in sorted(rows.keys() | manifest.rows) if rows.get(table) != manifest.rows.get(table)
+    ]
     if wrong:
         table = wrong[0]
         raise PullRefusedError(

@@ -11,15 +11,15 @@ from typing import Literal
 # Journals of offices are named so; all others are a station's, and one record has only one station.
 OFFICE_JOURNALS = "office-"
 
+ORIGIN = f"iif(journal_id GLOB '{OFFICE_JOURNALS}*', journal_id, '')"
 LAST_FIRST = "counts_at DESC, origin DESC, seq DESC"
 
 
 def placed(table: Literal["amendment", "batch_amendment"], key: Literal["fish_id", "batch_id"]) -> str:
     """A query for every amendment with its place: `counts_at` and `origin`, to be ordered by `LAST_FIRST`."""
-    origin = f"iif(journal_id GLOB '{OFFICE_JOURNALS}*', journal_id, '')"
     return (
-        f"SELECT *, {origin} AS origin, "
-        f"max(rtrim(at, 'Z')) OVER (PARTITION BY {key}, {origin} ORDER BY seq) AS counts_at FROM {table}"
+        f"SELECT *, {ORIGIN} AS origin, "
+        f"max(rtrim(at, 'Z')) OVER (PARTITION BY {key}, {ORIGIN} ORDER BY seq) AS counts_at FROM {table}"
     )
 
 
