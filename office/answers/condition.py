@@ -412,7 +412,8 @@ class _OfSpecies:
                 "this water's length-weight relation (slope b)",
                 f"{about}: log10 W = {line.log10_a.value:.3f} + {line.b.value:.3f} log10 L (W in g, L in mm, "
                 f"{kind or 'length type not recorded'}), b{self.words.limits(line.b.interval)}, {line.n} fish of "
-                f"{self.words.length(line.shortest_mm)} to {self.words.length(line.longest_mm)}, scatter {number(line.sd, 2)} in log10.",
+                f"{self.words.length(line.shortest_mm)} to {self.words.length(line.longest_mm)}, "
+                f"scatter {number(line.sd, 2)} in log10.",
                 line.b,
                 ids=ids,
                 subject=self.species,

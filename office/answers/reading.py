@@ -32,16 +32,19 @@ _FISH = """SELECT v.fish_id, v.survey_id, v.run_no, v.worked_up_at, v.species, v
     v.weight_g, v.fate, v.status, v.tag_status, v.tag, v.individual_id, v.amended
     FROM fish_all AS v JOIN fish AS f ON f.fish_id = v.fish_id
     WHERE v.survey_id = ? AND v.void = 0 ORDER BY rtrim(v.worked_up_at, 'Z'), v.fish_id"""
-_DIVISIONS = """SELECT f.fish_id, r.division FROM fish_all AS f JOIN reading AS r ON r.fish_id = f.fish_id
-    WHERE f.survey_id = ? AND r.kind = 'weight' AND r.role = 'used' AND r.division IS NOT NULL ORDER BY r.seq"""
-_FINDINGS = """SELECT i.fish_id, i.name, i.severity, i.settled, i.suspects FROM finding AS i
-    JOIN fish_all AS f ON f.fish_id = i.fish_id WHERE f.survey_id = ?"""
-_SECOND_TAGS = """SELECT t.fish_id, t.tag FROM fish_tag AS t JOIN fish_all AS f ON f.fish_id = t.fish_id
-    WHERE f.survey_id = ? AND t.role = 'second'"""
-_AMENDED = """SELECT m.fish_id, m.field FROM amendment AS m JOIN fish_all AS f ON f.fish_id = m.fish_id
-    WHERE f.survey_id = ? AND m.field IN ('species', 'tag', 'length_mm', 'weight_g', 'status')"""
-_MARKS = """SELECT o.fish_id, o.code, o.text FROM observation_list AS o JOIN fish_all AS f ON f.fish_id = o.fish_id
-    WHERE o.kind = 'mark' AND f.survey_id = ?"""
+# Fish of a survey, and fish that an amendment moved into it; both by index.
+_MINE = """fish_id IN (SELECT fish_id FROM fish WHERE survey_id = ?1
+    UNION ALL SELECT fish_id FROM amended WHERE survey_id = ?1)"""
+_DIVISIONS = f"""SELECT fish_id, division FROM reading
+    WHERE {_MINE} AND kind = 'weight' AND role = 'used' AND division IS NOT NULL ORDER BY fish_id, seq"""
+_FINDINGS = f"SELECT fish_id, name, severity, settled, suspects FROM finding WHERE {_MINE}"
+_SECOND_TAGS = f"SELECT fish_id, tag FROM fish_tag WHERE {_MINE} AND role = 'second'"
+_AMENDED = f"""SELECT fish_id, field FROM amendment
+    WHERE {_MINE} AND field IN ('species', 'tag', 'length_mm', 'weight_g', 'status')"""
+_MARKS = f"""SELECT fish_id, code, text FROM observation AS o WHERE {_MINE} AND kind = 'mark' AND NOT EXISTS
+    (SELECT 1 FROM amendment AS m WHERE m.fish_id = o.fish_id AND m.field = 'mark')
+    UNION ALL SELECT fish_id, NULL, new FROM amendment AS m WHERE {_MINE} AND field = 'mark' AND new IS NOT NULL
+    AND seq = (SELECT max(seq) FROM amendment AS l WHERE l.fish_id = m.fish_id AND l.field = 'mark')"""
 _RUNS = """SELECT run_no, current_on_s, pass_no, area, gear, settings, water_c FROM run WHERE survey_id = ?
     ORDER BY run_no"""
 _BATCHES = """SELECT batch_id, run_no, species, n, total_weight_g, fate FROM batch_list
