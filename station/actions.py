@@ -3,6 +3,8 @@
 Each is journaled with the word "page" as its source. What is not on the list stays with cards and the command line.
 """
 
+from collections.abc import Callable
+from time import monotonic
 from typing import Any, Final
 
 from ingest.commands import Command, CommandError, Verb, parse_command
@@ -37,6 +39,26 @@ PAGE_VERBS: Final = frozenset(
     }
 )
 _LONGEST = 500
+
+
+class Pace:
+    """Lets so many actions through at once, and so many a second after: far more than hands can give."""
+
+    def __init__(self, burst: int = 20, each_s: float = 0.2, mono_s: Callable[[], float] = monotonic) -> None:
+        self._burst = burst
+        self._each_s = each_s
+        self._mono_s = mono_s
+        self._left = float(burst)
+        self._at_s = mono_s()
+
+    def may(self) -> bool:
+        now_s = self._mono_s()
+        self._left = min(self._burst, self._left + (now_s - self._at_s) / self._each_s)
+        self._at_s = now_s
+        if self._left < 1:
+            return False
+        self._left -= 1
+        return True
 
 
 class ActionError(Exception):

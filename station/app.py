@@ -1,33 +1,56 @@
-"""The page's addresses, as an ASGI application:
+"""The page's addresses, as an ASGI application. Who may use which: `station.access`.
 
-GET  /                    the page (`?bench=NAME` for one bench of several)
-GET  /events?bench=NAME   the stream of server-sent events, as `station.news` describes it
-POST /act                 {"command": "next", "bench": "main"} -> {"ok": true, "said": [...]}
-                          or {"ok": false, "error": "one sentence"}
-GET  /static/...          its parts
-GET  /health              {"ok": true, "answers": whether the ingest thread answered lately}
+    GET  /                    the page (`?bench=NAME` for one bench of several)
+    GET  /events?bench=NAME   the stream of server-sent events, as `station.news` describes it
+    POST /act                 {"command": "next", "bench": "main"} -> {"ok": true, "said": [...]}
+    GET  /pair                where the code is typed
+    POST /pair                {"code": "1234 5678"} -> {"ok": true, "token": "..."}; from the form: a cookie, and the page
+    GET  /pull/manifest       the figures of a fresh snapshot: station, file, sha256, size_bytes, rows, taken_at, ...
+    GET  /pull/file/NAME      that snapshot, whole or in ranges (RFC 9110, section 14)
+    POST /pack                a history pack for the station
+    GET  /health              {"ok": true, "answers": whether the ingest thread answers}
+    GET  /static/...          parts of the pages
+
+What is refused is answered {"ok": false, "error": "one sentence"}.
 """
 
+import asyncio
 import json
 from collections.abc import AsyncIterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
+from urllib.parse import parse_qs
 
 from jinja2 import Environment, FileSystemLoader
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from ingest.control import error
 from ingest.station import Station
-from station.actions import ActionError, read_action
+from station import pull
+from station.access import COOKIE
+from station.actions import ActionError, Pace, read_action
 from station.asking import Asking
 from station.news import BEAT_S, News, Reader, beat
+from station.pairing import Pairing, PairingError
+from station.peers import plain_address
 from station.scenes import Scenes
 
+ALIVE_S: Final = 2.0
+MOST_STREAMS: Final = 64
+MOST_STREAMS_EACH: Final = 12  # of one address
 _HERE = Path(__file__).parent
 _RECONNECT = b"retry: 1000\n\n"
 
@@ -40,6 +63,8 @@ class Page:
     asking: Asking
     news: News
     scenes: Scenes
+    pairing: Pairing
+    pace: Pace = field(default_factory=Pace)
 
 
 def build_app(page: Page) -> Starlette:
@@ -50,9 +75,15 @@ def build_app(page: Page) -> Starlette:
             Route("/", handlers.page),
             Route("/events", handlers.events),
             Route("/act", handlers.act, methods=["POST"]),
+            Route("/pair", handlers.pair_page, methods=["GET"]),
+            Route("/pair", handlers.pair, methods=["POST"]),
+            Route("/pull/manifest", handlers.manifest),
+            Route("/pull/file/{name}", handlers.file),
+            Route("/pack", handlers.pack, methods=["POST"]),
             Route("/health", handlers.health),
-            Mount("/static", StaticFiles(directory=_HERE / "static", check_dir=False)),
-        ]
+            Mount("/static", StaticFiles(directory=_HERE / "static")),
+        ],
+        exception_handlers={HTTPException: _no_such_thing},
     )
 
 
@@ -60,21 +91,24 @@ class _Handlers:
     def __init__(self, page: Page, templates: Environment) -> None:
         self._page = page
         self._templates = templates
+        self._one_try = asyncio.Lock()
+        self._one_pull = asyncio.Lock()
 
     async def page(self, request: Request) -> Response:
         """Its template knows the station's name, the benches, and the table [page] of the station's file."""
         station = self._page.station
-        html = self._templates.get_template("page.html").render(
-            station=station.name, benches=list(station.benches), settings=station.file.page
-        )
-        return HTMLResponse(html)
+        return self._html("page.html", benches=list(station.benches), settings=station.file.page)
 
     async def events(self, request: Request) -> Response:
         bench = request.query_params.get("bench") or None
         if bench is not None and bench not in self._page.station.benches:
             known = ", ".join(self._page.station.benches)
-            return JSONResponse(error(f"There is no bench {bench!r}; known are {known}."), 404)
-        reader = self._page.news.reader(bench, request.headers.get("last-event-id"))
+            return _refused(404, f'There is no bench "{bench}"; known are {known}.')
+        readers, where = self._page.news.readers, _where(request)
+        same = sum(1 for one in readers if one.where == where)
+        if len(readers) >= MOST_STREAMS or same >= MOST_STREAMS_EACH:
+            return _refused(503, "Too many pages of the station are open: close some of them.")
+        reader = self._page.news.reader(bench, request.headers.get("last-event-id"), where)
         self._page.scenes.follow(reader)
         return StreamingResponse(self._stream(reader), media_type="text/event-stream")
 
@@ -88,19 +122,106 @@ class _Handlers:
             self._page.news.leave(reader)
 
     async def act(self, request: Request) -> Response:
+        if not self._page.pace.may():
+            return _refused(429, "Too many actions at once: wait a moment.")
         try:
             question = read_action(await _json(request))
         except ActionError as refused:
-            return JSONResponse(error(str(refused)), 400)
+            return _refused(400, str(refused))
         answer = await self._page.asking(question)
         return JSONResponse(answer, 200 if answer.get("ok") else 409)
 
+    async def pair_page(self, request: Request) -> Response:
+        return self._html("pair.html", refused=None)
+
+    async def pair(self, request: Request) -> Response:
+        """A form gets a cookie that scripts cannot read, a program its token: never both."""
+        by_form = request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded")
+        code = await _form_code(request) if by_form else await _json_code(request)
+        if code is None:
+            return _refused(400, 'The code is sent as {"code": "1234 5678"}.')
+        try:
+            async with self._one_try:
+                token = await asyncio.to_thread(self._page.pairing.open_session, code, _where(request))
+        except PairingError as refused:
+            status = 403 if refused.wait_s is None else 429
+            headers = {} if refused.wait_s is None else {"retry-after": str(int(refused.wait_s) + 1)}
+            if by_form:
+                return self._html("pair.html", status, headers, refused=str(refused))
+            return JSONResponse(error(str(refused)), status, headers)
+        if not by_form:
+            return JSONResponse({"ok": True, "token": token})
+        answer = RedirectResponse("/", 303)
+        age_s = int(self._page.station.file.page.session_days * 86_400)
+        answer.set_cookie(COOKIE, token, max_age=age_s, path="/", httponly=True, samesite="strict")
+        return answer
+
+    async def manifest(self, request: Request) -> Response:
+        async with self._one_pull:
+            figures = await pull.manifest(self._page.asking)
+        return JSONResponse(figures, 200 if figures.get("ok", True) else 503)
+
+    async def file(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        path = pull.snapshot_file(self._page.station.database.parent / "snapshots", name)
+        if path is None:
+            return _refused(404, "There is no such snapshot (any more): ask for /pull/manifest again.")
+        return FileResponse(path, media_type="application/vnd.sqlite3")
+
+    async def pack(self, request: Request) -> Response:
+        return _refused(501, "This station cannot take a history pack over the network: bring it on a stick.")
+
     async def health(self, request: Request) -> Response:
-        return JSONResponse({"ok": True, "answers": self._page.scenes.answers})
+        answer = await self._page.asking({"ask": "alive"}, ALIVE_S)
+        return JSONResponse({"ok": True, "answers": answer.get("ok") is True})
+
+    def _html(
+        self, template: str, status: int = 200, headers: dict[str, str] | None = None, **known: object
+    ) -> Response:
+        html = self._templates.get_template(template).render(station=self._page.station.name, **known)
+        return HTMLResponse(html, status, headers)
 
 
 async def _json(request: Request) -> Any:
+    if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
+        raise ActionError("The body must be JSON, sent as application/json.")
     try:
         return json.loads(await request.body())
     except (ValueError, RecursionError):
         raise ActionError("The body must be JSON.") from None
+
+
+async def _json_code(request: Request) -> str | None:
+    try:
+        body = await _json(request)
+    except ActionError:
+        return None
+    code = body.get("code") if isinstance(body, dict) else None
+    return code if isinstance(code, str) else None
+
+
+async def _form_code(request: Request) -> str | None:
+    try:
+        fields = parse_qs((await request.body()).decode("utf-8"), keep_blank_values=True, max_num_fields=10)
+    except ValueError:
+        return None
+    return fields.get("code", [None])[0]
+
+
+def _where(request: Request) -> str:
+    """The address that a request comes from."""
+    return plain_address(request.client.host) if request.client else ""
+
+
+def _refused(status: int, sentence: str) -> Response:
+    return JSONResponse(error(sentence), status)
+
+
+async def _no_such_thing(request: Request, refused: Exception) -> Response:
+    if not isinstance(refused, HTTPException):
+        raise refused
+    if refused.status_code == 405:
+        return _refused(405, f"{request.method} is not possible here.")
+    if refused.status_code == 404:
+        return _refused(404, "There is nothing at this address of the station.")
+    return _refused(refused.status_code, f"{refused.detail}.")

@@ -33,11 +33,15 @@ class Item:
 class Reader:
     """The mailbox of one stream: announcements in order, and the newest scene."""
 
-    def __init__(self, bench: str | None, missed: list[Item]) -> None:
+    def __init__(self, bench: str | None, missed: list[Item], where: str = "") -> None:
+        """`where` is the address that reads."""
         self.bench = bench
+        self.where = where
         self._said = deque(missed)
         self._scene: str | None = None
         self._wake = asyncio.Event()
+        if missed:
+            self._wake.set()
         self._ended = False
 
     def tell(self, item: Item) -> None:
@@ -112,14 +116,12 @@ class News:
                 return kept[index + 1 :]
         return kept
 
-    def reader(self, bench: str | None, last_id: str | None) -> Reader:
+    def reader(self, bench: str | None, last_id: str | None, where: str = "") -> Reader:
         """A new reader; `leave` when its stream has ended."""
         missed = [
             item for item in self.missed(last_id) if bench is None or item.said.get("bench") in (None, bench)
         ]
-        reader = Reader(bench, missed)
-        if missed:
-            reader._wake.set()
+        reader = Reader(bench, missed, where)
         self.readers.add(reader)
         return reader
 

@@ -9,8 +9,10 @@ import logging
 import secrets
 import socket
 import threading
+import time
 from collections import deque
 from collections.abc import Mapping
+from functools import partial
 from typing import Final
 
 import uvicorn
@@ -18,15 +20,24 @@ import uvicorn
 from ingest.announce import Tell, log
 from ingest.companions import Doors
 from ingest.records import Sound
+from station.access import Access
+from station.addresses import page_addresses
 from station.app import Page, build_app
 from station.asking import Asking
+from station.connections import Connections, LimitedConnection
+from station.guard import Guard
 from station.news import News
+from station.pairing import CODE_GOOD_S, Pairing, new_code
+from station.scene import Display, build_scene
 from station.scenes import Scenes
 
 RETRY_S: Final = 5.0
 MOST_UNHEARD: Final = 1000  # announcements kept for a thread that does not come to hear them
 _STOP_S: Final = 2.0
 _GRACE_S: Final = 1
+_KEEP_S: Final = 5
+_MOST_HEAD_BYTES: Final = 16 << 10
+_SEND_BYTES: Final = 128 << 10  # in the kernel for one reader: one that does not read is noticed soon
 
 
 def start_page(doors: Doors) -> "PageServer":
@@ -96,22 +107,27 @@ class PageServer:
         if door is None:
             return
         asking = Asking(self._doors.deliver)
-        scenes = Scenes(asking, self._news, lambda facts, recent: {"facts": facts, "recent": recent})
-        app = build_app(Page(self._doors.station, asking, self._news, scenes))
+        display = Display(self._settings.units, self._settings.theme)
+        scenes = Scenes(asking, self._news, partial(build_scene, display=display))
+        station = self._doors.station
+        pairing = Pairing(station.database, self._settings.session_days, time.time, time.monotonic)
+        app = build_app(Page(station, asking, self._news, scenes, pairing))
         _keep_quiet()
         config = uvicorn.Config(
-            app,
-            http="h11",
+            Guard(app, Access(self._settings, pairing.knows)),
+            http=partial(LimitedConnection, connections=Connections()),  # type: ignore[arg-type]
             ws="none",
             lifespan="off",
             log_config=None,
             access_log=False,
             proxy_headers=False,
             server_header=False,
+            timeout_keep_alive=_KEEP_S,
             timeout_graceful_shutdown=_GRACE_S,
+            h11_max_incomplete_event_size=_MOST_HEAD_BYTES,
         )
         server = uvicorn.Server(config)
-        self._tell("page_ready", f"The page is at {self._address(door)}", Sound.NONE)
+        self._say_where(door.getsockname()[1])
         serving = asyncio.create_task(server.serve(sockets=[door]))
         await asyncio.wait(
             [serving, asyncio.create_task(self._stop.wait())], return_when=asyncio.FIRST_COMPLETED
@@ -140,9 +156,20 @@ class PageServer:
                 continue
             return None
 
-    def _address(self, door: socket.socket) -> str:
-        host, port = door.getsockname()[:2]
-        return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+    def _say_where(self, port: int) -> None:
+        where = " or ".join(page_addresses(self._settings, port))
+        if not self._settings.network:
+            self._tell("page_ready", f"The page is at {where}", Sound.NONE)
+            return
+        pair = "tallywell station pair shows the code that pairs a tablet."
+        self._tell("page_ready", f"The page is at {where} ({pair})", Sound.NONE)
+        if self._doors.show is not None:  # the code for the eyes of who started the station, not for the log
+            try:
+                code = new_code(self._doors.station.database, time.time())
+            except OSError as trouble:
+                log.warning("no code for the page could be kept: %s", trouble)
+            else:
+                self._doors.show(f"For {CODE_GOOD_S / 60:.0f} minutes this code pairs a tablet: {code}")
 
     def _tell(self, name: str, sentence: str, sound: Sound = Sound.TROUBLE) -> None:
         self._doors.deliver(Tell(name, sound, sentence))
@@ -153,6 +180,9 @@ def _bound(address: str, port: int) -> socket.socket:
     door = socket.socket(family, socket.SOCK_STREAM)
     try:
         door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BYTES)
+        if family == socket.AF_INET6:
+            door.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0)
         door.bind((address, port))
     except OSError:
         door.close()

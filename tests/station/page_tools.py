@@ -25,7 +25,8 @@ def with_page(toml: Path, lines: str = "") -> Path:
 def address_of(child: Child) -> str:
     """Where the page is, as the station said last; without the `/` at the end."""
     wait_for(lambda: _ADDRESS.search(child.said()) is not None, "the page's address", child.process)
-    return _ADDRESS.findall(child.said())[-1].rstrip("/")
+    found: list[str] = _ADDRESS.findall(child.said())
+    return found[-1].rstrip("/")
 
 
 @contextmanager
