@@ -80,7 +80,12 @@ class Desk:
 
     @property
     def at(self) -> str:
-        return self.now.strftime("%Y-%m-%dT%H:%M:%S.") + f"{self.now.microsecond // 1000:03d}Z"
+        """The time now, RFC 3339 UTC. strftime takes four times as long, and each fish asks for it several times."""
+        now = self.now
+        return (
+            f"{now.year}-{now.month:02d}-{now.day:02d}T{now.hour:02d}:{now.minute:02d}:{now.second:02d}"
+            f".{now.microsecond // 1000:03d}Z"
+        )
 
     def take(self) -> tuple[list[Change], list[FrameRow]]:
         taken = self.changes, self.frames
