@@ -1,0 +1,252 @@
+// The page of one bench: takes scenes from the station and writes their texts into their places. It decides nothing
+// about fish. What it knows by itself is only whether the station is still heard.
+
+import { openCrewPanel } from "./crew.js";
+import { drawCurve } from "./curve.js";
+import { MARKS, draw, mark } from "./marks.js";
+import { startSounds } from "./sounds.js";
+
+const SILENT_MS = 5000; // the station beats every two seconds: twice missed, and the line is taken for dead
+const at = (id) => document.getElementById(id);
+const bench = new URLSearchParams(location.search).get("bench");
+const benches = document.body.dataset.benches.split(" ").filter(Boolean);
+
+let offset_s = 0; // from UTC to the station's own time
+let skew_ms = 0; // from the tablet's clock to the station's
+let heard_ms = null; // by the tablet's clock
+let stream = null;
+let hushed = ""; // what was read out last
+
+// --- a scene ---------------------------------------------------------------------------------------------------------
+
+function show(scene) {
+  offset_s = scene.utc_offset_s;
+  const body = document.body;
+  body.dataset.state = scene.state;
+  body.dataset.tone = scene.tone;
+  document.documentElement.dataset.theme = scene.theme;
+  document.title = `${scene.headline} · ${scene.station}`;
+  write("station", scene.station);
+  write("bench", scene.benches.length > 1 ? `· ${scene.bench}` : "");
+  write("survey", scene.survey.title);
+  at("survey").classList.toggle("doubt", scene.survey.provisional || !scene.survey.open);
+  write("run", scene.run.title);
+  write("run-extra", scene.run.extra);
+  write("species", scene.species ?? "not chosen");
+  at("species").classList.toggle("doubt", scene.species === null);
+  at("clock").classList.toggle("doubt", scene.clock_doubtful);
+  draw(at("mark"), MARKS[scene.tone]);
+  fit("headline", scene.headline);
+  write("subject", scene.subject);
+  fit("do", scene.do);
+  write("sentence", scene.sentence);
+  at("figures").replaceChildren(...scene.figures.map(figure));
+  showPast(scene);
+  at("notices").replaceChildren(...scene.notices.map(notice));
+  write("total", scene.total);
+  at("counts").replaceChildren(...scene.counts.map(count));
+  at("last").replaceChildren(...scene.last.map(lastFish));
+  write("said", scene.said?.text ?? "");
+  write("said-at", scene.said?.at ?? "");
+  at("said").dataset.tone = scene.said?.tone ?? "calm";
+  at("instruments").replaceChildren(...scene.instruments.map(instrument));
+  readOut(scene);
+  crew.show(scene);
+  tick();
+}
+
+function write(id, text) {
+  const element = at(id);
+  if (element.textContent !== String(text)) element.textContent = text;
+}
+
+// A long text is set smaller rather than cut: the style sheet divides the width by the number of letters.
+function fit(id, text) {
+  write(id, text);
+  at(id).style.setProperty("--letters", Math.max(String(text).length, 1));
+}
+
+function make(name, className, text) {
+  const element = document.createElement(name);
+  if (className) element.className = className;
+  if (text !== undefined) element.textContent = text;
+  return element;
+}
+
+const FIGURE_WORDS = { missing: "missing", doubt: "in doubt" };
+
+function figure(one) {
+  const box = make("div", `figure ${one.state}`);
+  const head = make("p", "label");
+  head.append(make("span", "", one.label), make("span", "extra", one.extra || FIGURE_WORDS[one.state] || ""));
+  const value = make("p", "value");
+  const shown = one.value || (one.state === "missing" ? "?" : "–");
+  value.append(make("b", "", shown), make("small", "", one.unit));
+  value.style.setProperty("--letters", shown.length + one.unit.length * 0.6);
+  box.append(head, value);
+  return box;
+}
+
+function showPast(scene) {
+  const { history, curve } = scene;
+  document.body.classList.toggle("with-past", Boolean(history));
+  at("past").hidden = !history;
+  const rows = history?.rows ?? [];
+  at("history").tBodies[0].replaceChildren(...rows.map(capture));
+  write("left-out", history?.left_out ? `and ${history.left_out} earlier` : "");
+  drawCurve(at("curve"), curve);
+}
+
+function capture(one) {
+  const row = make("tr");
+  const water = make("td", "water", one.water);
+  if (one.fate) water.append(" ", make("b", "", one.fate));
+  const cells = [make("td", "", one.date), water, make("td", "number", one.length), make("td", "number grown", one.grown)];
+  row.append(...cells, make("td", "number", one.weight), make("td", "number", one.wr));
+  return row;
+}
+
+function notice(one) {
+  const item = make("li", one.tone);
+  item.append(mark(one.tone), make("span", "", one.text));
+  return item;
+}
+
+function count(one) {
+  const item = make("li");
+  item.append(make("span", "", one.species), make("b", "", one.n));
+  return item;
+}
+
+const STATUS_WORDS = { queried: "queried", incomplete: "incomplete", held: "held", parked: "parked" };
+
+function lastFish(one) {
+  const item = make("li");
+  const first = make("p", "what");
+  first.append(make("span", "", one.species), make("time", "", one.at));
+  const second = make("p", "figures-small");
+  const word = STATUS_WORDS[one.status] ?? (one.recapture ? "recapture" : "");
+  second.append(make("b", "", `${one.length} · ${one.weight}`), make("span", "", word || one.tag));
+  item.append(first, second);
+  return item;
+}
+
+function instrument(one) {
+  const item = make("li", one.tone);
+  item.append(mark(one.tone), make("b", "", one.name), make("span", "", one.word));
+  return item;
+}
+
+// For a screen reader: the moment once, urgent ones at once.
+function readOut(scene) {
+  const text = [scene.headline, scene.subject, scene.do, scene.sentence].filter(Boolean).join(". ");
+  if (text === hushed) return;
+  hushed = text;
+  const urgent = scene.tone === "question" || scene.tone === "alarm";
+  write("spoken", urgent ? "" : text);
+  write("urgent", urgent ? text : "");
+}
+
+// --- is the station still heard? ---------------------------------------------------------------------------------------
+
+function heard() {
+  heard_ms = Date.now();
+  if (at("contact").dataset.why !== "busy") contact(null);
+}
+
+function contact(why, sentence = "") {
+  const box = at("contact");
+  if (!why) {
+    if (box.hidden) return;
+    box.hidden = true;
+    box.dataset.why = "";
+    document.body.classList.remove("out-of-touch");
+    return;
+  }
+  if (box.dataset.why === why && !sentence) return;
+  box.dataset.why = why;
+  document.body.classList.add("out-of-touch");
+  const last = heard_ms === null ? "nothing was heard so far" : `last news ${clock(heard_ms, true)}`;
+  const words = {
+    lost: ["NO CONTACT", "Look at the station", `This page does not hear the station: ${last}. What is shown below may be old. It catches up by itself.`],
+    busy: ["NOT ANSWERING", "Wait for the station", sentence || `The station does not answer: ${last}. What the instruments send waits.`],
+    refused: ["NOT LET IN", "Pair this tablet", "The station asks for its pairing code."],
+  }[why];
+  fit("contact-headline", words[0]);
+  fit("contact-do", words[1]);
+  write("contact-sentence", words[2]);
+  box.hidden = false;
+}
+
+function clock(ms, seconds = false) {
+  const time = new Date(ms + skew_ms + offset_s * 1000).toISOString();
+  return time.slice(11, seconds ? 19 : 16);
+}
+
+function tick() {
+  if (heard_ms === null) return;
+  write("clock", clock(Date.now()));
+}
+
+function watch() {
+  tick();
+  if (heard_ms !== null && Date.now() - heard_ms > SILENT_MS) {
+    contact("lost");
+    connect(); // a line that was cut without a word is not noticed by the stream itself
+  }
+}
+
+function connect() {
+  stream?.close();
+  const address = new URL("/events", location.href);
+  if (bench) address.searchParams.set("bench", bench);
+  stream = new EventSource(address);
+  stream.addEventListener("scene", (event) => {
+    contact(null);
+    heard();
+    show(JSON.parse(event.data));
+  });
+  stream.addEventListener("said", (event) => {
+    heard();
+    const said = JSON.parse(event.data);
+    if (said.name === "database_waits") contact("busy", said.sentence);
+    sounds.play(said.sound);
+  });
+  stream.addEventListener("beat", (event) => {
+    const beat = JSON.parse(event.data);
+    skew_ms = Date.parse(beat.at) - Date.now();
+    heard();
+    if (beat.answers) contact(null);
+    else contact("busy");
+    tick();
+  });
+  stream.addEventListener("error", () => {
+    contact("lost");
+    if (stream.readyState === EventSource.CLOSED) setTimeout(askWhy, 1000);
+  });
+}
+
+// The stream gave up: the station refuses this tablet, or was not there for long.
+async function askWhy() {
+  try {
+    const answer = await fetch("/", { method: "HEAD", redirect: "manual" });
+    if (answer.type === "opaqueredirect" || answer.status === 401 || answer.status === 403) {
+      location.reload();
+      return;
+    }
+  } catch {
+    // not there yet
+  }
+  connect();
+}
+
+const crew = openCrewPanel(bench);
+const sounds = startSounds(at("sound"));
+
+if (!bench && benches.length > 1) {
+  at("chooser").hidden = false;
+  document.body.classList.add("choosing");
+} else {
+  connect();
+  setInterval(watch, 500);
+}
