@@ -12,13 +12,14 @@ PANELS = {
         "station check", "tags import", "tags list", "tags cards", "instruments list", "instruments check",
     ),
     "At the water": (
-        "station run", "station status", "survey open", "survey name", "run start", "run end",
+        "station run", "station pair", "station status", "survey open", "survey name", "run start", "run end",
         "run work-up", "command",
         "fish history",
     ),
     "After the day": (
         "survey close", "survey status", "survey list", "fish list", "station snapshot",
     ),
+    "In the office": ("office amend", "office export"),
     "When in doubt": ("instruments doctor", "instruments watch", "fish trace", "replay", "rebuild"),
 }  # fmt: skip
 

@@ -6,6 +6,7 @@ from cli import (
     fish_commands,
     instruments_commands,
     office_commands,
+    page_commands,
     record_commands,
     station_commands,
     survey_commands,
@@ -24,6 +25,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+station_commands.app.command("pair")(page_commands.pair)
 app.add_typer(station_commands.app, name="station")
 app.add_typer(tags_commands.app, name="tags")
 app.add_typer(instruments_commands.app, name="instruments")

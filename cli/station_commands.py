@@ -66,6 +66,7 @@ def _checked(station: "Station") -> dict[str, Any]:
             }
             for one in station.instruments
         ],
+        "page": _page_facts(station),
         "command_tags": {tag: str(command) for tag, command in station.tag_commands.items()},
         "n_species": len(station.species.by_slug),
         "n_inventory_tags": len(station.inventory),
@@ -94,6 +95,7 @@ def _checked_text(station: "Station") -> str:
                 f"{name} ({blanks(bench.species) or 'no species'})" for name, bench in station.benches.items()
             ),
         ),
+        ("page", _page(station)),
         ("commands", cards),
         ("species", f"{len(station.species.by_slug)} known"),
         ("inventory", f"{counted(len(station.inventory), 'tag')}{_files(by_kind, 'inventory')}"),
@@ -124,6 +126,22 @@ def _checked_text(station: "Station") -> str:
         parts.append(f"Rows that are not used as they stand ({len(station.problems)}):\n{lines}")
     parts.append("The station can start.")
     return "\n\n".join(parts)
+
+
+def _page_facts(station: "Station") -> dict[str, Any]:
+    from station.addresses import page_addresses
+
+    page = station.file.page
+    addresses = page_addresses(page, page.port) if page.on and page.port else []
+    return {"on": page.on, "network": page.network, "addresses": addresses, "units": page.units}
+
+
+def _page(station: "Station") -> str:
+    facts = _page_facts(station)
+    if not facts["on"]:
+        return "none"
+    where = " or ".join(facts["addresses"]) or "at an address that is said at the start"
+    return f"{where}, {'the network too, after pairing' if facts['network'] else 'this computer only'}"
 
 
 def _mirror(station: "Station") -> str:

@@ -12,6 +12,7 @@ A session is good until its day, or until the generation is raised.
 import hashlib
 import hmac
 import json
+import os
 import re
 import secrets
 from collections.abc import Callable
@@ -31,6 +32,10 @@ _MOST_ADDRESSES: Final = 1000
 _DAY_S: Final = 86_400.0
 
 Kept = TypeVar("Kept")
+
+
+class ForeignUserError(Exception):
+    """The code would be kept as another user than the one that runs the station. One sentence."""
 
 
 class PairingError(Exception):
@@ -71,8 +76,17 @@ def sessions_path(database: Path) -> Path:
 def new_code(database: Path, now_s: float, *, forget: bool = False) -> str:
     """Make a new code, keep its hash in place of an older one, and give it as it is shown (`1234 5678`).
 
-    forget: end every session too. Raises OSError: it cannot be kept.
+    forget: end every session too.
+
+    Raises:
+        ForeignUserError: the station is another user's, who could not read what is written.
+        OSError: it cannot be kept.
     """
+    owner = database.stat()
+    if os.geteuid() not in (owner.st_uid, 0):
+        raise ForeignUserError(
+            f"The station of {database} is run by another user: give this command as that user, or as root."
+        )
     code = f"{secrets.randbelow(10**CODE_DIGITS):0{CODE_DIGITS}}"
     salt = secrets.token_bytes(16)
     before = _read_code(code_path(database))
@@ -80,6 +94,8 @@ def new_code(database: Path, now_s: float, *, forget: bool = False) -> str:
         salt.hex(), _scrypt(code, salt).hex(), now_s + CODE_GOOD_S, before.generation + (1 if forget else 0)
     )
     write_whole(code_path(database), json.dumps(asdict(kept)).encode(), private=True)
+    if os.geteuid() != owner.st_uid:
+        os.chown(code_path(database), owner.st_uid, owner.st_gid)
     return f"{code[:4]} {code[4:]}"
 
 
