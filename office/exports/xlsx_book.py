@@ -74,7 +74,7 @@ def _write_sheet(book: Any, view: PublicView, data: Iterator[Row]) -> int:
 def _written(row: Row, is_text: tuple[bool, ...], view: PublicView) -> list[str | None]:
     """What stands in each cell. A number as text with all its digits: the library itself would cut it to 16."""
     cells = [
-        None if value is None else xml_text(value) if text else repr(value)
+        None if value in (None, "") else xml_text(value) if text else repr(value)
         for value, text in zip(row, is_text, strict=True)
     ]
     for column, cell in zip(view.columns, cells, strict=True):

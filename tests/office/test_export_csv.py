@@ -67,7 +67,7 @@ def test_duckdb_reads_back_missing_and_empty_texts_apart(records: Connection, fo
         named = {column.name: types[column.kind] for column in view.columns}
         relation = duckdb.read_csv(
             str(folder / f"{view.name}.csv"), columns=named, header=True, all_varchar=False, quotechar='"',
-            escapechar='"', delimiter=",", na_values="", auto_detect=False, lineterminator="\\r\\n",
+            escapechar='"', delimiter=",", na_values="", auto_detect=False,
             allow_quoted_nulls=False, strict_mode=False,
         )  # fmt: skip
         got = [
@@ -134,7 +134,7 @@ def test_a_data_package_is_valid_and_equals_the_views(records: Connection, tmp_p
     report = package.validate()
     assert report.valid, report.flatten(["resourceName", "rowNumber", "type", "note"])
     for view in public_views(records):
-        resource = package.get_resource(view.name)
+        resource = package.get_table_resource(view.name)
         got = [tuple(row.to_dict().values()) for row in resource.read_rows()]
         got = [tuple(float(v) if type(v).__name__ == "Decimal" else v for v in row) for row in got]
         assert got == [

@@ -104,9 +104,8 @@ def test_a_water_or_year_that_is_not_there_is_refused(
 def test_an_export_that_fails_leaves_the_old_file_and_nothing_else(tmp_path: Path) -> None:
     target = tmp_path / "fish.csv"
     target.write_text("old")
-    with pytest.raises(ZeroDivisionError), whole_file(target) as part:
-        part.write_text("half")
-        raise ZeroDivisionError
+    with pytest.raises(UnicodeEncodeError), whole_file(target) as part:
+        part.write_text("half \ud800", encoding="utf-8")
     assert [path.name for path in tmp_path.iterdir()] == ["fish.csv"]
     assert target.read_text() == "old"
     with whole_file(target) as part:
@@ -118,9 +117,8 @@ def test_an_export_that_fails_leaves_the_old_file_and_nothing_else(tmp_path: Pat
 def test_a_set_of_files_touches_no_others_and_keeps_the_old_ones_if_it_fails(tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("mine")
     (tmp_path / "a.csv").write_text("old")
-    with pytest.raises(ZeroDivisionError), whole_set(tmp_path) as staged:
-        (staged / "a.csv").write_text("new")
-        raise ZeroDivisionError
+    with pytest.raises(UnicodeEncodeError), whole_set(tmp_path) as staged:
+        (staged / "a.csv").write_text("new \ud800", encoding="utf-8")
     assert (tmp_path / "a.csv").read_text() == "old"
     with whole_set(tmp_path) as staged:
         (staged / "data").mkdir()
