@@ -19,7 +19,7 @@ PANELS = {
     "After the day": (
         "survey close", "survey status", "survey list", "fish list", "station snapshot",
     ),
-    "In the office": ("office amend", "office export"),
+    "In the office": ("office pull", "office status", "office conflicts list", "office conflicts decide", "office amend", "office export"),
     "When in doubt": ("instruments doctor", "instruments watch", "fish trace", "replay", "rebuild"),
 }  # fmt: skip
 

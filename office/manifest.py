@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from ingest.frames import parse_rfc3339
 from ingest.store.errors import translate
+from ingest.store.schema import SCHEMA_VERSION
 
 MOST_BYTES = 1 << 20  # of a manifest: what is bigger is none
 
@@ -50,9 +51,9 @@ class SnapshotManifest(BaseModel):
 
 
 def read_manifest(text: bytes, where: str) -> SnapshotManifest:
-    """The manifest that was found at `where`. Raises PullRefusedError."""
+    """The manifest that was found at `where`. Raises PullRefusedError: it is damaged, or of a newer release."""
     try:
-        return SnapshotManifest.model_validate_json(text)
+        manifest = SnapshotManifest.model_validate_json(text)
     except ValidationError as error:
         first = error.errors()[0]
         key = ".".join(map(str, first["loc"]))
@@ -60,6 +61,12 @@ def read_manifest(text: bytes, where: str) -> SnapshotManifest:
         raise PullRefusedError(
             f"The manifest {where} is damaged or none of Tallywell ({what}): take another snapshot."
         ) from None
+    if manifest.schema_version > SCHEMA_VERSION:
+        raise PullRefusedError(
+            f"The snapshot of the manifest {where} was made by a newer Tallywell (schema {manifest.schema_version}, this "
+            f"one knows {SCHEMA_VERSION}): update the office's program, then pull again."
+        )
+    return manifest
 
 
 def describe(snapshot: Path, station: str, taken_at: str, clock_doubtful: bool) -> SnapshotManifest:
