@@ -10,7 +10,7 @@ from uuid import uuid4
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
-from ingest.store import Store
+from ingest.store import NotOurDatabase, Store
 from office.tables import OFFICE_TABLES
 
 
@@ -27,9 +27,10 @@ class OfficeDatabase:
 
     @classmethod
     def open(cls, path: Path) -> Self:
-        """Open it, or make it. Raises StoreTrouble: in use, damaged, too new, or another program's file."""
+        """Open it, or make it. Raises StoreTrouble: in use, damaged, too new, a station's, or another program's file."""
         store = Store.open(path)
         try:
+            _refuse_station(store)
             _migrations().apply(Database(store.connection, recursive_triggers=False, execute_plugins=False))
             (office_id,) = store.connection.execute("SELECT office_id FROM office").fetchone()
         except BaseException:
@@ -58,6 +59,17 @@ class OfficeDatabase:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _refuse_station(store: Store) -> None:
+    """A station goes on from its checkpoint; what an office would add to its database, it knows nothing of."""
+    tables = store.connection.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'office'").fetchone()[
+        0
+    ]
+    if not tables and store.lookup.checkpoint() is not None:
+        raise NotOurDatabase(
+            f"{store.path} is the database of a station: give the office a file of its own, and pull from this one."
+        )
 
 
 def _migrations() -> Migrations:
