@@ -7,7 +7,7 @@ order it learned of them, sees which correction was taken back by which.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import groupby
 
 from ingest.records import derived_id
@@ -69,21 +69,24 @@ def number_text(value: float | None) -> str | None:
     return short if float(short) == value else f"{value:.17g}"
 
 
-@dataclass(slots=True)
 class Timeline:
-    """A record as it was saved, and its corrections from the oldest to the newest."""
+    """A record as it was saved, and its corrections in the order in which they count."""
 
-    saved: Values
-    corrections: tuple[Correction, ...] = ()
-    _undoes: dict[Correction, Correction] = field(default_factory=dict, init=False, repr=False)
-
-    def __post_init__(self) -> None:
+    def __init__(self, saved: Values, corrections: Iterable[Correction] = ()) -> None:
+        self.saved = saved
+        self.corrections = tuple(corrections)
+        self._undoes: dict[Correction, Correction] = {}
+        self._undone_by: dict[Correction, Correction] = {}  # whether that one stands or not
         by_undo: dict[str, Correction] = {}
         for one in self.corrections:
             target = next((by_undo[c.amendment_id] for c in one.changes if c.amendment_id in by_undo), None)
             if target is not None:
-                self._undoes[one] = target
+                self._undoes[one], self._undone_by[target] = target, one
             by_undo |= {undo_id(change.amendment_id): one for change in one.changes}
+        self._stands: set[Correction] = set()
+        for one in reversed(self.corrections):  # what takes another back is younger
+            if self._undone_by.get(one) not in self._stands:
+                self._stands.add(one)
 
     def find(self, amendment_id: str) -> Correction:
         """The correction that this amendment is part of. Raises KeyError."""
@@ -94,84 +97,79 @@ class Timeline:
 
     def undone_by(self, correction: Correction) -> Correction | None:
         """The correction that took this one back and stands itself; None while this one stands."""
-        for one, target in self._undoes.items():
-            if target is correction and self.undone_by(one) is None:
-                return one
-        return None
+        return None if correction in self._stands else self._undone_by[correction]
+
+    def to_undo(self, correction: Correction) -> Correction:
+        """What has to be taken back so that this one, which stands, does so no more: itself, or what brought it back
+        after it had been undone before."""
+        while correction in self._undone_by:
+            correction = self._undone_by[self._undone_by[correction]]
+        return correction
 
     def standing_on(self, correction: Correction) -> Correction | None:
         """The newest correction that stands and changed the same fields later: it has to be undone first.
 
         A relative weight that changed later stands on nothing: it is worked out anew.
         """
-        place = self.corrections.index(correction)
+        place = self._place(correction)
         fields = correction.fields - {"relative_weight"}
         for later in reversed(self.corrections[place + 1 :]):
             target = self._undoes.get(later)
-            takes_back_later = target is not None and self.corrections.index(target) > place
-            if self.undone_by(later) is None and not takes_back_later and fields & later.fields:
+            takes_back_later = target is not None and self._place(target) > place
+            if later in self._stands and not takes_back_later and fields & later.fields:
                 return later
         return None
 
-    def without(self, correction: Correction) -> "Timeline":
-        """The same record as if this correction had never been made."""
-        return Timeline(self.saved, tuple(one for one in self.corrections if one is not correction))
+    def without(self, correction: Correction) -> Values:
+        """What the record would read had this correction never been made.
 
-    def states(self) -> Iterator[Values]:
-        """What the record read: as it was saved, then after each correction that counts.
-
-        A correction that was taken back does not count, nor does the taking back.
+        Only for fields that follow from no other: those are worked out anew from what this gives.
         """
+        rest = Timeline(self.saved, tuple(one for one in self.corrections if one is not correction))
         state = dict(self.saved)
-        yield dict(state)
-        for one in self.corrections:
-            if one in self._undoes or self.undone_by(one) is not None:
-                continue
-            given = {change.field: change.new for change in one.changes}
-            state |= given
-            state |= {
-                name: None for name in LEFT_EMPTY if name not in given and _rested_on(name) & given.keys()
-            }
-            yield dict(state)
-
-    def last(self) -> Values:
-        *_, state = self.states()
+        for one in rest.corrections:
+            if one in rest._stands and one not in rest._undoes:
+                state |= {change.field: change.new for change in one.changes}
         return state
 
     def remembered(self, name: str, state: Values) -> tuple[str | None] | None:
         """What a field that follows from others was when these last read as in `state`; None if they never did."""
-        bases = FOLLOWS[name]
         found: tuple[str | None] | None = None
-        for earlier in self.states():
-            if all(earlier.get(base) == state.get(base) for base in bases):
+        for earlier in self._history():
+            if all(earlier.get(base) == state.get(base) for base in FOLLOWS[name]):
                 found = (earlier.get(name),)
         return found
+
+    def _place(self, correction: Correction) -> int:
+        return self.corrections.index(correction)
+
+    def _history(self) -> Iterator[Values]:
+        """What the record has read: as it was saved, then after each correction."""
+        state = dict(self.saved)
+        yield state
+        for one in self.corrections:
+            given = {change.field: change.new for change in one.changes}
+            emptied = [name for name in LEFT_EMPTY if name not in given and _rested_on(name) & given.keys()]
+            state = state | given | dict.fromkeys(emptied)
+            yield state
 
 
 def _rested_on(name: str) -> set[str]:
     return set(FOLLOWS[name]) - {"weight_quality"}
 
 
-def corrections_of(
-    rows: Iterable[tuple[str, str, str, str, str, str | None, str | None, str, int]],
-) -> tuple[Correction, ...]:
-    """Corrections from rows of amendments, oldest first: (amendment_id, at, who, why, field, old, new, journal_id, n).
+AmendmentRow = tuple[str, str, str, str, str, str | None, str | None, str, int]
 
-    The order is that of the views: by time, and by id where two have the same.
+
+def corrections_of(rows: Iterable[AmendmentRow]) -> tuple[Correction, ...]:
+    """Corrections from amendments in the order in which they count (see `ingest.store.amendment_order`).
+
+    A row: amendment_id, at, who, why, field, old, new, journal_id, n.
     """
-    ordered = sorted(rows, key=lambda row: (row[1].rstrip("Z"), row[7], row[8], row[0]))
-    return tuple(
-        Correction(
-            journal_id,
-            n,
-            group[0][1],
-            group[0][2],
-            group[0][3],
-            tuple(
-                Change(name, old, new, amendment_id) for amendment_id, _, _, _, name, old, new, _, _ in group
-            ),
-        )
-        for (journal_id, n), group in (
-            (key, list(found)) for key, found in groupby(ordered, key=lambda row: (row[7], row[8]))
-        )
-    )
+    found = []
+    for (journal_id, n), group in groupby(rows, key=lambda row: (row[7], row[8])):
+        amendments = list(group)
+        _, at, who, why, *_ = amendments[0]
+        changes = tuple(Change(name, old, new, key) for key, _, _, _, name, old, new, _, _ in amendments)
+        found.append(Correction(journal_id, n, at, who, why, changes))
+    return tuple(found)
