@@ -199,12 +199,16 @@ def _verdict_lines(verdict: "Verdict", deed: str, stored: bool) -> list[str]:
     if verdict.refused is not None:
         return [f"{place}{verdict.refused}"]
     what = (
-        ", ".join(f"{name} {_shown(old)} -> {_shown(new)}" for name, old, new in verdict.changes) or "nothing"
+        ", ".join(f"{name} {_short(name, old)} -> {_short(name, new)}" for name, old, new in verdict.changes)
+        or "nothing"
     )
     name = f"{verdict.kind.capitalize()} {(verdict.record_id or '')[:8]}"
     doubt = "NEEDS --confirm: " if verdict.needs_confirm else ""
     lines = [f"{place}{doubt}{name}: {what}."]
     lines += [f"    {one.severity}: {one.sentence}" for one in verdict.findings]
+    serious = any(one.severity == "serious" for one in verdict.findings)
+    if verdict.status == "queried" and not serious:
+        lines.append("    It is still queried: add status=confirmed if no value is in doubt any more.")
     if stored:
         lines.append(f"    {deed} as amendment {verdict.amendment_ids[0][:8]}; take it back with --undo.")
     return lines
@@ -212,6 +216,11 @@ def _verdict_lines(verdict: "Verdict", deed: str, stored: bool) -> list[str]:
 
 def _shown(value: str | None) -> str:
     return "empty" if value is None else value
+
+
+def _short(name: str, value: str | None) -> str:
+    """An individual is known by its tag; of its id the beginning will do."""
+    return _shown(value)[:8] if name == "individual_id" else _shown(value)
 
 
 def _summary(outcome: "Outcome", deed: str, problems: int, untouched: int, trial: bool) -> str:
@@ -224,7 +233,7 @@ def _summary(outcome: "Outcome", deed: str, problems: int, untouched: int, trial
     if refused or doubtful:
         said = [
             f"{refused} cannot be used" if refused else "",
-            f"{doubtful} need --confirm" if doubtful else "",
+            f"{doubtful} {'needs' if doubtful == 1 else 'need'} --confirm" if doubtful else "",
         ]
         return f"Nothing was stored: {', '.join(filter(None, said))}; {good} would be fine.{rest}"
     if trial:
@@ -278,6 +287,8 @@ def _show(database: "OfficeDatabase", written: str, as_json: bool) -> None:
                 "at": str(row["at"])[:16].replace("T", " "),
                 "undone": "undone" if row["undone"] else None,
                 "field": blanks(str(row["field"])),
+                "old": None if row["old"] is None else _short(str(row["field"]), str(row["old"])),
+                "new": None if row["new"] is None else _short(str(row["field"]), str(row["new"])),
             }
             for row in rows
         ]

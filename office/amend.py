@@ -43,7 +43,8 @@ class Wanted:
 @dataclass(slots=True)
 class Verdict:
     """What becomes of one wish. `changes` are all fields that change, as (field, old, new); `findings` what the
-    checks say of the amended fish, the serious ones first; `needs_confirm`: some are serious and new."""
+    checks say of the amended fish, the serious ones first; `needs_confirm`: some are serious and new; `status` is the
+    fish's own after it."""
 
     record_id: str | None
     kind: Kind
@@ -53,6 +54,7 @@ class Verdict:
     changes: list[tuple[str, str | None, str | None]] = field(default_factory=list)
     amendment_ids: list[str] = field(default_factory=list)
     findings: tuple[Finding, ...] = ()
+    status: str | None = None
 
     @property
     def good(self) -> bool:
@@ -206,6 +208,7 @@ class Amending:
         self._write(writer, plan, follow, n, at)
         verdict = plan.verdict
         verdict.changes = [change for change in verdict.changes if change[1] != change[2]]
+        verdict.status = state["status"]
         verdict.findings = self._judge.findings(plan.record_id, state)
         before = self._judge.findings(plan.record_id, plan.now)
         new = [one for one in verdict.findings if one.severity is Severity.SERIOUS and one not in before]
