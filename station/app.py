@@ -122,12 +122,12 @@ class _Handlers:
             self._page.news.leave(reader)
 
     async def act(self, request: Request) -> Response:
-        if not self._page.pace.may():
-            return _refused(429, "Too many actions at once: wait a moment.")
         try:
             question = read_action(await _json(request))
         except ActionError as refused:
             return _refused(400, str(refused))
+        if not self._page.pace.may():
+            return _refused(429, "Too many actions at once: wait a moment.")
         answer = await self._page.asking(question)
         return JSONResponse(answer, 200 if answer.get("ok") else 409)
 

@@ -6,35 +6,43 @@ Whoever holds connections open without asking anything makes room for whoever as
 import asyncio
 import socket
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Final
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from station.peers import plain_address
 
-MOST: Final = 128
-MOST_EACH: Final = 32  # of one address: a browser opens six, and a stream for each page
-HEADERS_S: Final = (
-    5.0  # until the head of a request is there, from its first byte or from the connection's beginning
-)
-UNREAD_S: Final = 10.0  # until somebody who does not read is cut off
 _DEAD_MS: Final = 20_000  # until a peer that does not even acknowledge is given up (tcp(7), TCP_USER_TIMEOUT)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """most: connections in all. most_each: of one address (a browser opens six, and a stream for each page).
+
+    headers_s: until the head of a request is there, from its first byte or from the beginning of the connection.
+    unread_s: until somebody who does not read is cut off.
+    """
+
+    most: int = 128
+    most_each: int = 32
+    headers_s: float = 5.0
+    unread_s: float = 10.0
 
 
 class Connections:
     """All open connections, oldest first, and whether there is room for one more."""
 
-    def __init__(self, most: int = MOST, most_each: int = MOST_EACH) -> None:
-        self._most = most
-        self._most_each = most_each
+    def __init__(self, limits: Limits = Limits()) -> None:
+        self.limits = limits
         self._open: dict[LimitedConnection, str] = {}
 
     def admit(self, one: "LimitedConnection", address: str) -> bool:
         """Take it in, where needed in place of an idle one; False if all that are open are at work."""
         same = [other for other, where in self._open.items() if where == address]
-        if len(same) >= self._most_each and not _evict(same):
+        if len(same) >= self.limits.most_each and not _evict(same):
             return False
-        if len(self._open) >= self._most and not _evict(list(self._open)):
+        if len(self._open) >= self.limits.most and not _evict(list(self._open)):
             return False
         self._open[one] = address
         return True
@@ -90,7 +98,7 @@ class LimitedConnection(H11Protocol):
 
     def pause_writing(self) -> None:
         super().pause_writing()
-        self._unread.start(UNREAD_S, self.transport.abort)
+        self._unread.start(self._all.limits.unread_s, self.transport.abort)
 
     def resume_writing(self) -> None:
         super().resume_writing()
@@ -121,11 +129,11 @@ class LimitedConnection(H11Protocol):
             self._was_asked = self._was_asked or not self.is_idle
             self._patience.stop()
         else:
-            self._patience.start(HEADERS_S, self._tired)
+            self._patience.start(self._all.limits.headers_s, self._tired)
 
     def _tired(self) -> None:
         if self.is_idle:
-            self.hang_up(408, f"No whole request came within {HEADERS_S:g} s.")
+            self.hang_up(408, f"No whole request came within {self._all.limits.headers_s:g} s.")
 
 
 _PHRASES: Final = {408: "Request Timeout", 503: "Service Unavailable"}
