@@ -44,18 +44,30 @@ class Cohort(_Table):
 class WaterFacts(_Table):
     """One water. Nothing of it is needed; what is missing is not answered.
 
-    second_mark: a mark that does not fall off (a fin clip), given to every fish that was tagged: shows lost tags.
+    second_marks: by year, the mark that does not fall off (a fin clip) given to the fish tagged in that year: shows lost
+    tags. Another mark each year: with one for all years a fish that lost its tag and got a new one looks newly marked.
     least_tag_mm: by species, the least length at which the crew inserts a tag. wanted_left: by species, to how many
     fish a removal shall bring an unwanted one down.
     """
 
     area_ha: Positive | None = None
     conductivity_us_per_cm: Positive | None = None
-    second_mark: str | None = None
+    second_marks: Mapping[str, str] = {}
     least_tag_mm: Mapping[str, Positive] = {}
     wanted_left: Mapping[str, Positive] = {}
     stocking: tuple[Cohort, ...] = ()
     note: str | None = None
+
+    @model_validator(mode="after")
+    def _marks_by_year(self) -> Self:
+        for year in self.second_marks:
+            if not (year.isdigit() and len(year) == 4):
+                raise ValueError(f"`second_marks` has {year!r}: give the year of the tagging, such as 2025.")
+        if len({mark.casefold() for mark in self.second_marks.values()}) < len(self.second_marks):
+            raise ValueError(
+                "`second_marks` gives two years one mark: a mark of one year must tell that year."
+            )
+        return self
 
 
 class WatersFile(_Table):

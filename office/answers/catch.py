@@ -1,0 +1,470 @@
+"""Chapter: how many fish does an hour of current-on time bring? Per run and survey, and what can be compared."""
+
+import re
+from dataclasses import dataclass
+from statistics import fmean
+
+import numpy as np
+
+from fishery.answers import Refused
+from fishery.catch import LEAST_BOOTSTRAP_RUNS, CatchRate, catch_rate, runs_needed
+from fishery.comparability import Difference, SurveyConditions, differences
+from fishery.power_transfer import power_advice
+from ingest.species import SpeciesBook
+from office.answers.measured import CPUE_FEW
+from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
+from office.answers.records import Floats, Ints, Occasion, Records, Run, said
+from office.answers.structure import sizes
+from office.answers.telling import named, refusal
+from office.answers.units import Words, number
+
+PER_HOUR = "fish per hour"
+WANTED_RSE = 25.0
+ALL = "all"
+_PLOTTED = 4
+"""Species whose catch by run is drawn, the most numerous first."""
+
+
+def catch(records: Records, book: SpeciesBook, words: Words) -> Chapter:
+    """Catch per hour of the occasion asked about by species and size category; over the occasions; what differs."""
+    here = effort(records, records.focus)
+    answers: list[Answer] = []
+    tables: list[Table] = []
+    plots: list[Plot] = []
+    if records.occasions and here.runs:
+        rates = _rates(records, here)
+        for species, rate in rates.items():
+            answers += _answers(records, here, species, rate, book)
+        tables.append(_by_run(records, here))
+        plots += _plots(records, here)
+        plots += _trends(records, words)
+    else:
+        refused = _refusal(records, here)
+        answers.append(refusal("all.cpue", "the catch per hour", refused, about=records.when))
+    answers += _comparable(records, tables)
+    answers += _power(records)
+    return Chapter(
+        "catch",
+        "Catch",
+        tuple(answers),
+        tuple(tables),
+        tuple(plots),
+        (
+            "Effort is the time the current was on, as the crew said it for each run. The run is the sample, not the fish; "
+            "a run without fish counts. Fish of batches and counts are in the catch.",
+            "A second or later pass over the same shore meets fewer fish: only first passes are in the rates.",
+            "Catch per hour follows the number of fish only while season, settings, conductivity, light and crew are alike.",
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Effort:
+    """The runs of one occasion that rates may be made from, as indices of `Records.runs`, with their seconds.
+
+    left_out: sentences on what is not in them.
+    """
+
+    occasion: int
+    runs: tuple[int, ...]
+    seconds: Floats
+    left_out: tuple[str, ...]
+
+    def catches(self, records: Records, species: str) -> Ints:
+        """Fish of the species in each run, shape (runs,)."""
+        fish = records.fish
+        here = (fish.occasion == self.occasion) & (fish.run >= 0)
+        if species != ALL:
+            here &= records.of(species)
+        counts = np.bincount(fish.run[here], minlength=len(records.runs))
+        for one in records.batches:
+            if one.occasion == self.occasion and one.run >= 0 and species in (ALL, one.species):
+                counts[one.run] += one.n
+        return np.asarray(counts[list(self.runs)], dtype=np.int64)
+
+    def ids(self, records: Records, species: str) -> tuple[str, ...]:
+        """The single fish behind the catch (fish of batches have no records of their own)."""
+        mask = np.isin(records.fish.run, self.runs)
+        return records.ids(mask if species == ALL else mask & records.of(species))
+
+
+def effort(records: Records, occasion: int) -> Effort:
+    """First passes with seconds of current-on time."""
+    mine = [(i, run) for i, run in enumerate(records.runs) if run.occasion == occasion]
+    later = sum((run.pass_no or 1) > 1 for _, run in mine)
+    first = [(i, run) for i, run in mine if (run.pass_no or 1) == 1]
+    used = [(i, run) for i, run in first if run.seconds is not None]
+    said_so = []
+    if later:
+        said_so.append(f"{later} later passes are left out.")
+    if len(used) < len(first):
+        said_so.append(f"{len(first) - len(used)} runs without seconds of current-on time are left out.")
+    fish = records.fish
+    loose = int(((fish.occasion == occasion) & (fish.run < 0)).sum())
+    loose += sum(one.n for one in records.batches if one.occasion == occasion and one.run < 0)
+    if loose:
+        said_so.append(f"{loose} fish of no run are left out.")
+    seconds = np.array([run.seconds for _, run in used], dtype=np.float64)
+    return Effort(occasion, tuple(i for i, _ in used), seconds, tuple(said_so))
+
+
+def _refusal(records: Records, here: Effort) -> Refused:
+    runs = sum(run.occasion == records.focus for run in records.runs)
+    more = f" {' '.join(here.left_out)}" if here.left_out else ""
+    return Refused(
+        f"{runs} runs, none of which has seconds of current-on time.{more}",
+        "Runs with their seconds: `tallywell run end seconds=640` at the water.",
+    )
+
+
+def _rates(records: Records, here: Effort) -> dict[str, CatchRate]:
+    found = {}
+    for species in (*((ALL,) if records.only_species is None else ()), *_caught(records)):
+        rate = catch_rate(here.catches(records, species), here.seconds)
+        if isinstance(rate, CatchRate):
+            found[species] = rate
+    return found
+
+
+def _caught(records: Records) -> tuple[str, ...]:
+    """Species of the occasion asked about; one that was asked for by name too, if none was caught."""
+    now = set(records.fish.species[records.now])
+    now |= {one.species for one in records.batches if one.occasion == records.focus}
+    return tuple(one for one in records.species if one in now or one == records.only_species)
+
+
+def _answers(
+    records: Records, here: Effort, species: str, rate: CatchRate, book: SpeciesBook
+) -> list[Answer]:
+    name = "All species" if species == ALL else named(species)
+    ids = here.ids(records, species)
+    found = [
+        _told(
+            f"{species}.cpue",
+            "catch per hour",
+            f"{name}, {records.when}",
+            rate,
+            ids,
+            species,
+            here.left_out,
+            headline=species != ALL,
+        )
+    ]
+    wanted = runs_needed(rate, WANTED_RSE)
+    if isinstance(wanted, Refused):
+        found.append(
+            refusal(
+                f"{species}.cpue.runs_needed",
+                "the number of runs that would do",
+                wanted,
+                about=name,
+                n=rate.runs,
+                n_of="runs",
+                ids=ids,
+                subject=species,
+            )
+        )
+    else:
+        limits = Words().limits(wanted.interval)
+        found.append(
+            Answer(
+                f"{species}.cpue.runs_needed",
+                f"runs for a relative standard error of {WANTED_RSE:g} %",
+                f"{name}: {wanted.runs} runs like these would bring the standard error to {WANTED_RSE:g} % of the catch per "
+                f"hour{limits}; {rate.runs} were made, with {rate.rse_percent or 0:.0f} %.",
+                float(wanted.runs),
+                "runs",
+                wanted.interval,
+                rate.runs,
+                "runs",
+                wanted.formula,
+                wanted.source,
+                ids,
+                cautions=wanted.cautions,
+                subject=species,
+            )
+        )
+    if species != ALL:
+        found += _by_category(records, here, species, book)
+    return found
+
+
+def _told(
+    key: str,
+    title: str,
+    about: str,
+    rate: CatchRate,
+    ids: tuple[str, ...],
+    subject: str,
+    cautions: tuple[str, ...],
+    *,
+    headline: bool = False,
+) -> Answer:
+    error = f", relative standard error {rate.rse_percent:.0f} %" if rate.rse_percent is not None else ""
+    return Answer(
+        key,
+        title,
+        f"{about}: {number(rate.per_hour)} fish per hour of current-on time{Words().limits(rate.interval)}, "
+        f"{rate.fish:.0f} fish in {rate.runs} runs and {number(rate.hours, 2)} hours{error}.",
+        rate.per_hour,
+        PER_HOUR,
+        rate.interval,
+        rate.runs,
+        "runs",
+        rate.formula,
+        rate.source,
+        ids,
+        cautions=(*rate.cautions, *cautions),
+        measured_coverage=CPUE_FEW if 1 < rate.runs < LEAST_BOOTSTRAP_RUNS else None,
+        subject=subject,
+        headline=headline,
+    )
+
+
+def _by_category(records: Records, here: Effort, species: str, book: SpeciesBook) -> list[Answer]:
+    """Measured fish of each length or longer, per hour."""
+    known = book.get(species)
+    categories = known.length_categories() if known else None
+    if categories is None:
+        return []
+    found = sizes(records, species, categories, records.focus)
+    if not (found.categories >= 0).any():
+        return []
+    unmeasured = int(here.catches(records, species).sum()) - int(np.isin(found.runs, here.runs).sum())
+    cautions = here.left_out
+    if unmeasured > 0:
+        cautions = (
+            *cautions,
+            f"{unmeasured} fish were not measured: the rates by length are too low by them.",
+        )
+    answers = []
+    for place, bound in enumerate(categories.bounds):
+        reached = (found.categories >= place) & np.isin(found.runs, here.runs)
+        if not reached.any():
+            continue
+        counts = np.bincount(found.runs[reached], minlength=len(records.runs))[list(here.runs)]
+        rate = catch_rate(counts, here.seconds)
+        if isinstance(rate, CatchRate):
+            ids = tuple(one for one, take in zip(found.ids, reached, strict=True) if take)
+            about = f"{named(species)} of {bound.name} length or longer, {records.when}"
+            key = f"{species}.cpue.{bound.name}"
+            title = f"catch per hour, {bound.name} length or longer"
+            answers.append(_told(key, title, about, rate, ids, species, cautions))
+    return answers
+
+
+def _by_run(records: Records, here: Effort) -> Table:
+    shown = _caught(records)[:8]
+    catches = {species: here.catches(records, species) for species in (ALL, *shown)}
+    rows: list[tuple[Cell, ...]] = []
+    for place, index in enumerate(here.runs):
+        run = records.runs[index]
+        hours = float(here.seconds[place]) / 3600
+        total = int(catches[ALL][place])
+        rows.append(
+            (
+                _run_name(records, run),
+                run.gear or None,
+                float(here.seconds[place]),
+                total,
+                total / hours,
+                *(int(catches[species][place]) for species in shown),
+            )
+        )
+    columns = (
+        Column("run"),
+        Column("gear"),
+        Column("current on", "s", 0),
+        Column("fish"),
+        Column("catch", PER_HOUR, 1),
+        *(Column(said(species), "fish") for species in shown),
+    )
+    return Table("by_run", f"Catch by run, {records.when}", columns, tuple(rows), " ".join(here.left_out))
+
+
+def _run_name(records: Records, run: Run) -> str:
+    """With the station where several worked that day."""
+    survey = records.surveys[run.survey]
+    several = len(records.occasions[run.occasion].surveys) > 1
+    return f"{survey.station} {run.name}" if several else run.name
+
+
+def _plots(records: Records, here: Effort) -> list[Plot]:
+    plots = []
+    names = tuple(_run_name(records, records.runs[index]) for index in here.runs)
+    for species in _caught(records)[:_PLOTTED]:
+        counts = here.catches(records, species)
+        per_hour = 3600 * counts / here.seconds
+        plots.append(
+            Plot(
+                key=f"{species}.catch_by_run",
+                kind="catch_by_run",
+                title=f"Catch of {said(species)} by run, {records.when}",
+                x_label="run",
+                x_unit="",
+                y_label="catch",
+                y_unit=PER_HOUR,
+                series=(
+                    Series(
+                        "fish per hour",
+                        "bars",
+                        tuple(float(i) for i in range(len(names))),
+                        tuple(float(one) for one in per_hour),
+                        width=0.8,
+                        fish=tuple(int(one) for one in counts),
+                    ),
+                ),
+                x_names=names,
+                described=f"Catch of {said(species)} in {len(names)} runs, {number(float(per_hour.min()))} to "
+                f"{number(float(per_hour.max()))} fish per hour.",
+                subject=species,
+            )
+        )
+    return plots
+
+
+def _trends(records: Records, words: Words) -> list[Plot]:
+    """Catch per hour over the occasions, of the species caught now."""
+    plots = []
+    efforts = [effort(records, one.index) for one in records.occasions]
+    for species in _caught(records)[:_PLOTTED]:
+        points: list[tuple[Occasion, CatchRate]] = []
+        for one, here in zip(records.occasions, efforts, strict=True):
+            rate = catch_rate(here.catches(records, species), here.seconds) if here.runs else None
+            if isinstance(rate, CatchRate):
+                points.append((one, rate))
+        if len(points) < 2:
+            continue
+        ends = [rate.interval for _, rate in points]
+        plots.append(
+            Plot(
+                key=f"{species}.cpue_trend",
+                kind="trend",
+                title=f"Catch of {said(species)} over the surveys",
+                x_label="year",
+                x_unit="",
+                y_label="catch",
+                y_unit=PER_HOUR,
+                series=(
+                    Series(
+                        "catch per hour",
+                        "points",
+                        tuple(one.year for one, _ in points),
+                        tuple(rate.per_hour for _, rate in points),
+                        tuple(None if end is None else end.low for end in ends),
+                        tuple(None if end is None else end.high for end in ends),
+                        fish=tuple(int(rate.fish) for _, rate in points),
+                    ),
+                ),
+                described=f"Catch of {said(species)} in {len(points)} surveys, from {number(points[0][1].per_hour)} "
+                f"({points[0][0].name}) to {number(points[-1][1].per_hour)} fish per hour ({points[-1][0].name}), with "
+                "95 % limits.",
+                subject=species,
+            )
+        )
+    return plots
+
+
+# --- may it be compared? ----------------------------------------------------------------------------------------------
+
+
+def conditions(records: Records, occasion: int) -> SurveyConditions:
+    """How an occasion was fished, as far as its runs say; settings are free text, of which the plain words are read."""
+    runs = [run for run in records.runs if run.occasion == occasion]
+    texts = " ".join(sorted({f"{run.settings} {run.gear}".lower() for run in runs}))
+    warm = [run.water_c for run in runs if run.water_c is not None]
+    minutes = [run.seconds / 60 for run in runs if run.seconds is not None]
+    conductivity = _read(r"(\d+(?:\.\d+)?)\s*(?:us|µs|μs)(?:/cm)?\b", texts)
+    return SurveyConditions(
+        waveform=_waveform(texts),
+        pulses_hz=_read(r"(\d+(?:\.\d+)?)\s*(?:hz|pps|pulses)\b", texts),
+        duty_percent=_read(r"(\d+(?:\.\d+)?)\s*%", texts),
+        power_w=_read(r"(\d+(?:\.\d+)?)\s*w\b", texts),
+        conductivity_us_per_cm=conductivity or records.facts.conductivity_us_per_cm,
+        water_c=fmean(warm) if warm else None,
+        day_of_year=records.occasions[occasion].day_of_year,
+        run_minutes=fmean(minutes) if minutes else None,
+        netters=records.notes.netters.get(occasion),
+    )
+
+
+def _read(pattern: str, text: str) -> float | None:
+    """The value, if the runs agree on one."""
+    values = {float(one) for one in re.findall(pattern, text)}
+    return values.pop() if len(values) == 1 else None
+
+
+def _waveform(text: str) -> str | None:
+    found = set(re.findall(r"\b(pdc|dc|ac)\b", text))
+    return found.pop().upper() if len(found) == 1 else None
+
+
+def _comparable(records: Records, tables: list[Table]) -> list[Answer]:
+    """What speaks against comparing the catch with that of the occasion before."""
+    earlier = [
+        one for one in records.occasions[:-1] if any(run.occasion == one.index for run in records.runs)
+    ]
+    if not earlier:
+        return []
+    before = earlier[-1]
+    found = differences(conditions(records, before.index), conditions(records, records.focus))
+    known = [one for one in found if not one.unknown]
+    unknown = [one.what for one in found if one.unknown]
+    tables.append(_differences_table(before, records, found))
+    differ = f"{', '.join(one.what for one in known)} differ" if known else "nothing recorded differs"
+    silent = f"; not recorded: {', '.join(unknown)}" if unknown else ""
+    return [
+        Answer(
+            "comparable",
+            "can the catch be compared with that of the survey before?",
+            f"{before.name} and {records.when}: {differ}{silent}.",
+            float(len(known)),
+            "differences",
+            None,
+            2,
+            "surveys",
+            "listed, not computed",
+            "Hardin and Connor 1992 (crews); Kolz 1989 (conductivity); bounds are proposals",
+            cautions=("What is not recorded is no evidence of likeness.",),
+        )
+    ]
+
+
+def _differences_table(before: Occasion, records: Records, found: tuple[Difference, ...]) -> Table:
+    rows = tuple(
+        (one.what, one.figures, "not recorded" if one.unknown else "differs", one.why) for one in found
+    )
+    columns = (Column("condition"), Column("figures"), Column("state"), Column("why it matters"))
+    title = f"Conditions of {before.name} and {records.when} that differ or are not recorded"
+    return Table("comparable", title, columns, rows)
+
+
+def _power(records: Records) -> list[Answer]:
+    """Power transfer at the conductivity of the water: for comparing, never for setting."""
+    if not records.occasions:
+        return []
+    water = conditions(records, records.focus).conductivity_us_per_cm
+    title = "power for the same effect in fish"
+    if water is None:
+        why = Refused(
+            "The conductivity of the water is not recorded.",
+            "Its ambient conductivity in the settings of the runs (`240 uS/cm`) or in the file of the waters.",
+        )
+        return [refusal("power", title, why)]
+    advice = power_advice(water)
+    return [
+        Answer(
+            "power",
+            title,
+            f"At {water:g} uS/cm the same power in fish takes {advice.power:.2f} times the power that it takes where water "
+            f"and fish conduct alike ({advice.fish_us_per_cm:g} uS/cm). This compares surveys; it is no setting.",
+            advice.power,
+            "times",
+            None,
+            1,
+            "water",
+            advice.formula,
+            advice.source,
+            cautions=advice.cautions,
+        )
+    ]

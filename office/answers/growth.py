@@ -1,0 +1,524 @@
+"""Chapter: how do the fish grow? Between captures of each tag, by a curve, and of fish whose age is known."""
+
+from dataclasses import dataclass
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+
+from fishery.answers import Estimate, Refused
+from fishery.francis_likelihood import Options
+from fishery.growth import (
+    DAYS_PER_YEAR,
+    LENGTH_SD_MM,
+    NoRate,
+    change_between,
+    mean_length_at_age,
+    mean_rate,
+    time_for_error,
+)
+from fishery.growth_francis import ENOUGH_FOR_SEASON, FrancisFit, fit_francis
+from fishery.growth_models import Curve, fit_at_age, fit_fabens
+from fishery.growth_published import CURVES, LENGTHS
+from ingest.species import SpeciesBook
+from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
+from office.answers.records import Floats, Ints, Mask, Records, said
+from office.answers.telling import estimated, named, refusal
+from office.answers.units import Words
+
+ROWS_SHOWN = 100
+MOST_FOR_FRANCIS = 2000
+"""More recaptures than this are thinned evenly for the likelihood: its limits are narrow enough then."""
+_UNKNOWN_TYPE = "?"
+_TOLD_AGES = 30
+
+
+def growth(records: Records, book: SpeciesBook, words: Words) -> Chapter:
+    """Growth of recaptured fish of all occasions by species, and length at age of stocked fish."""
+    answers: list[Answer] = []
+    tables: list[Table] = []
+    plots: list[Plot] = []
+    for species in records.species:
+        mine = _OfSpecies(records, species, words)
+        answers += mine.answers
+        tables += mine.tables
+        plots += mine.plots
+    if not answers:
+        why = Refused(
+            f"No fish was measured on two occasions up to {records.when}, and no stocking of known age is named.",
+            "Tagged fish that are caught again, or a stocking in the file of the waters.",
+        )
+        answers = [refusal("growth", "Growth", why)]
+    return Chapter(
+        "growth",
+        "Growth",
+        tuple(answers),
+        tuple(tables),
+        tuple(plots),
+        (
+            f"One length of a fish at large is measured with a standard deviation of about {LENGTH_SD_MM:g} mm (computed "
+            "from Campbell and Collins 1975). A rate is given for one fish only where its growth exceeds that error; means "
+            "take all fish, those that seem to have shrunk too.",
+            "Growth differs between waters by climate, food and number of fish: published lengths are landmarks, not "
+            "targets.",
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Two captures of one animal in each entry; lengths in mm of one type, weights in g or NaN, times in decimal years.
+
+    later: index of the later record. ids: the records of both captures that are in this database.
+    """
+
+    animal: Ints
+    later: Ints
+    t1: Floats
+    t2: Floats
+    length1: Floats
+    length2: Floats
+    weight1: Floats
+    weight2: Floats
+    ids: tuple[tuple[str, ...], ...]
+    from_elsewhere: int
+
+    def __len__(self) -> int:
+        return len(self.animal)
+
+    @property
+    def days(self) -> Floats:
+        return DAYS_PER_YEAR * (self.t2 - self.t1)
+
+    def fish_ids(self, mask: Mask | None = None) -> tuple[str, ...]:
+        chosen = (
+            self.ids if mask is None else tuple(one for one, take in zip(self.ids, mask, strict=True) if take)
+        )
+        return tuple(dict.fromkeys(fish_id for one in chosen for fish_id in one))
+
+
+@dataclass(frozen=True, slots=True)
+class _Capture:
+    year: float
+    occasion: int
+    kind: str
+    length: float
+    weight: float
+    record: int
+
+
+def pairs(records: Records, species: str, *, whole: bool) -> Pairs:
+    """Of each animal of the species its first and last capture (`whole`), or each capture and the one before.
+
+    Captures without a length, a time or the species are passed over, and captures of one occasion count as one, the
+    first. Length types are not mixed; a capture from elsewhere says no type and is taken for the same.
+    """
+    fish = records.fish
+    mask = records.of(species) & (fish.animal >= 0) & np.isfinite(fish.length_mm) & np.isfinite(fish.year)
+    captures: dict[int, list[_Capture]] = {}
+    for i in np.flatnonzero(mask):
+        captures.setdefault(int(fish.animal[i]), []).append(
+            _Capture(
+                float(fish.year[i]),
+                int(fish.occasion[i]),
+                str(fish.length_type[i]),
+                float(fish.length_mm[i]),
+                float(fish.weight_g[i]),
+                int(i),
+            )
+        )
+    for one in records.priors:
+        if one.animal in captures and one.species in ("", species) and np.isfinite(one.length_mm):
+            captures[one.animal].append(
+                _Capture(one.year, -1, _UNKNOWN_TYPE, one.length_mm, one.weight_g, -1)
+            )
+    rows: list[tuple[int, _Capture, _Capture]] = []
+    for animal, found in captures.items():
+        if len(found) < 2:
+            continue
+        found.sort(key=lambda one: one.year)
+        once = [
+            one
+            for before, one in zip([None, *found], found, strict=False)
+            if before is None or one.occasion != before.occasion or one.record < 0
+        ]
+        steps = [(once[0], once[-1])] if whole else list(pairwise(once))
+        rows += [
+            (animal, first, last)
+            for first, last in steps
+            if last.year > first.year and last.record >= 0 and _alike(first.kind, last.kind)
+        ]
+    return _arrays(records, rows)
+
+
+def _alike(one: str, other: str) -> bool:
+    return one == other or _UNKNOWN_TYPE in (one, other)
+
+
+def _arrays(records: Records, rows: list[tuple[int, _Capture, _Capture]]) -> Pairs:
+    def of(take: int, name: str) -> Floats:
+        return np.array([getattr(row[take], name) for row in rows], dtype=np.float64)
+
+    ids = records.fish.ids
+    return Pairs(
+        animal=np.array([animal for animal, _, _ in rows], dtype=np.int64),
+        later=np.array([last.record for _, _, last in rows], dtype=np.int64),
+        t1=of(1, "year"),
+        t2=of(2, "year"),
+        length1=of(1, "length"),
+        length2=of(2, "length"),
+        weight1=of(1, "weight"),
+        weight2=of(2, "weight"),
+        ids=tuple(
+            tuple(str(ids[one.record]) for one in (first, last) if one.record >= 0) for _, first, last in rows
+        ),
+        from_elsewhere=sum(first.record < 0 for _, first, _ in rows),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """What the recaptures of one species give: either may be refused."""
+
+    fabens: Curve | Refused
+    francis: FrancisFit | Refused
+
+
+def curves(found: Pairs) -> Curves:
+    """Both curves from the first and last capture of each animal."""
+    return Curves(
+        fit_fabens(found.length1, found.length2, found.t2 - found.t1),
+        _francis(found),
+    )
+
+
+def _francis(found: Pairs) -> FrancisFit | Refused:
+    """The best by AIC of the model without and, where there are fish enough, with a season."""
+    take = np.arange(len(found))
+    if len(found) > MOST_FOR_FRANCIS:
+        take = np.unique(np.linspace(0, len(found) - 1, MOST_FOR_FRANCIS).astype(np.int64))
+    marked = found.length1[take]
+    if len(marked) < 2 or np.ptp(marked) < 10:
+        span = f"{np.ptp(marked):.0f} mm" if len(marked) else "no length"
+        return Refused(f"{len(found)} recaptured fish of {span} apart at marking.", "Short and long fish.")
+    alpha, beta = (round(float(one), -1) for one in np.quantile(marked, (0.2, 0.8)))
+    if alpha >= beta:
+        alpha, beta = float(marked.min()), float(marked.max())
+    best: FrancisFit | Refused = Refused("", "")
+    for options in (Options(), Options(season=True)):
+        if options.season and len(found) < ENOUGH_FOR_SEASON:
+            continue
+        fit = fit_francis(
+            marked, found.length2[take], found.t1[take], found.t2[take], alpha, beta, options=options
+        )
+        if isinstance(best, Refused) or (isinstance(fit, FrancisFit) and fit.aic < best.aic):
+            best = fit if isinstance(fit, FrancisFit) or isinstance(best, Refused) else best
+    return best
+
+
+class _OfSpecies:
+    def __init__(self, records: Records, species: str, words: Words) -> None:
+        self.records, self.species, self.words = records, species, words
+        self.answers: list[Answer] = []
+        self.tables: list[Table] = []
+        self.plots: list[Plot] = []
+        found = pairs(records, species, whole=True)
+        if len(found):
+            self._rates(found)
+            self._each(pairs(records, species, whole=False))
+            self._curves(found)
+        self._known_age()
+
+    # --- between captures -------------------------------------------------------------------------------------------
+
+    def _rates(self, found: Pairs) -> None:
+        about = named(self.species)
+        cautions: tuple[str, ...] = (
+            "Every animal counts once, from its first to its last capture.",
+            "Growth of tagged fish, which may be less than that of others.",
+        )
+        if found.from_elsewhere:
+            cautions += (f"{found.from_elsewhere} first captures come from files that name no length type.",)
+        weighed = np.isfinite(found.weight1) & np.isfinite(found.weight2)
+        for key, unit, mask, one, other in (
+            ("mm_per_year", "mm", np.ones(len(found), dtype=np.bool_), found.length1, found.length2),
+            ("g_per_year", "g", weighed, found.weight1, found.weight2),
+        ):
+            what = "growth in length" if unit == "mm" else "growth in weight"
+            rate = mean_rate(found.days[mask], one[mask], other[mask], unit)
+            ids = found.fish_ids(mask)
+            if isinstance(rate, Refused):
+                if unit == "mm":
+                    needed = time_for_error(0.1)
+                    wanted = (
+                        f"{rate.wanted} At 0.1 mm a day growth exceeds its error after {needed:.0f} days."
+                    )
+                    self._refused(key, what, Refused(rate.why, wanted), ids)
+                continue
+            per_year = f"{unit} per year"
+            median_days = float(np.median(found.days[mask]))
+            self.answers.append(
+                estimated(
+                    f"{self.species}.{key}",
+                    what,
+                    f"{about}: {what} {self.words.quantity(rate.value, per_year)}"
+                    f"{self.words.limits(rate.interval, per_year)}, {rate.n} fish caught again, at large for "
+                    f"{median_days:.0f} days (median).",
+                    rate,
+                    unit=per_year,
+                    ids=ids,
+                    subject=self.species,
+                    headline=unit == "mm",
+                    cautions=cautions,
+                )
+            )
+
+    def _each(self, found: Pairs) -> None:
+        """A table of the fish of this occasion that were caught before."""
+        records = self.records
+        now = records.fish.occasion[found.later] == records.focus
+        if not now.any():
+            return
+        change = change_between(found.days, found.length1, found.length2, LENGTH_SD_MM)
+        rows: list[tuple[Cell, ...]] = []
+        for i in np.flatnonzero(now)[:ROWS_SHOWN]:
+            given = change.why[i] == NoRate.GIVEN
+            grown_g = float(found.weight2[i] - found.weight1[i])
+            rows.append(
+                (
+                    ", ".join(records.tags[int(found.animal[i])]),
+                    round(float(found.days[i])),
+                    float(found.length1[i]),
+                    float(found.length2[i]),
+                    float(change.gain[i]),
+                    float(change.per_30_days[i]) if given else None,
+                    float(change.per_year[i]) if given else None,
+                    grown_g if np.isfinite(grown_g) else None,
+                )
+            )
+        columns = (
+            Column("tag"),
+            Column("days since"),
+            Column("length then", "mm", 0),
+            Column("length now", "mm", 0),
+            Column("grown", "mm", 0),
+            Column("rate", "mm per 30 days", 1),
+            Column("rate", "mm per year", 0),
+            Column("grown", "g", 0),
+        )
+        error = self.words.length(1.96 * 2**0.5 * LENGTH_SD_MM)
+        note = f"Since the capture before. No rate below 14 days, or where the growth lies within its error ({error})."
+        if now.sum() > ROWS_SHOWN:
+            note += (
+                f" The first {ROWS_SHOWN} of {int(now.sum())} fish; `tallywell fish history TAG` shows each."
+            )
+        title = f"Growth of recaptured {said(self.species)}, {records.when}"
+        self.tables.append(Table(f"{self.species}.growth", title, columns, tuple(rows), note))
+
+    # --- curves -----------------------------------------------------------------------------------------------------
+
+    def _curves(self, found: Pairs) -> None:
+        fits = curves(found)
+        ids = found.fish_ids()
+        about = named(self.species)
+        if isinstance(fits.fabens, Refused):
+            self._refused("fabens", "the growth curve (Fabens)", fits.fabens, ids)
+        else:
+            self._linf_and_k("fabens", fits.fabens.linf, fits.fabens.k, "Fabens", ids)
+        if isinstance(fits.francis, Refused):
+            self._refused("francis", "the growth curve (Francis)", fits.francis, ids)
+        else:
+            fit = fits.francis
+            self._linf_and_k("francis", fit.linf["all"], fit.k["all"], "Francis", ids)
+            for place, (name, at) in enumerate((("alpha", fit.alpha_mm), ("beta", fit.beta_mm))):
+                rate = fit.growth["all"][place]
+                self.answers.append(
+                    estimated(
+                        f"{self.species}.francis.g_{name}",
+                        f"yearly growth of fish of {self.words.length(at)}",
+                        f"{about} of {self.words.length(at)} grow {self.words.quantity(rate.value, rate.unit)}"
+                        f"{self.words.limits(rate.interval, rate.unit)}, {rate.n} recaptured fish.",
+                        rate,
+                        ids=ids,
+                        subject=self.species,
+                    )
+                )
+            if fit.u is not None and fit.w is not None:
+                self.answers.append(
+                    estimated(
+                        f"{self.species}.francis.season",
+                        "season of growth",
+                        f"{about}: growth is fastest at {12 * (fit.w.value % 1):.1f} months into the year, height of the "
+                        f"season {fit.u.value:.2f} (0 none, 1 stands still at its slowest), {fit.n} fish.",
+                        fit.u,
+                        ids=ids,
+                        subject=self.species,
+                    )
+                )
+        self._plot(found, fits)
+
+    def _linf_and_k(self, key: str, linf: Estimate, k: Estimate, name: str, ids: tuple[str, ...]) -> None:
+        about = named(self.species)
+        for what, found, told in (
+            ("linf", linf, "length at which growth ends, Linf"),
+            ("k", k, "rate at which it is approached, K"),
+        ):
+            value = self.words.quantity(found.value, found.unit)
+            self.answers.append(
+                estimated(
+                    f"{self.species}.{key}.{what}",
+                    f"{told} ({name})",
+                    f"{about}: {told} {value}{self.words.limits(found.interval, found.unit)} ({name}, "
+                    f"{found.n} recaptured fish).",
+                    found,
+                    ids=ids,
+                    subject=self.species,
+                )
+            )
+
+    def _plot(self, found: Pairs, fits: Curves) -> None:
+        enough = found.days >= 0.25 * DAYS_PER_YEAR
+        if not enough.any():
+            return
+        yearly = (found.length2 - found.length1)[enough] / (found.t2 - found.t1)[enough]
+        starts = found.length1[enough]
+        series = [
+            Series(
+                "recaptured fish",
+                "points",
+                tuple(float(one) for one in starts),
+                tuple(float(one) for one in yearly),
+            )
+        ]
+        if isinstance(fits.fabens, Curve):
+            linf, k = fits.fabens.linf.value, fits.fabens.k.value
+            ends = (float(starts.min()), float(starts.max()))
+            series.append(
+                Series(
+                    "growth curve (Fabens)", "line", ends, tuple((linf - x) * (1 - np.exp(-k)) for x in ends)
+                )
+            )
+        self.plots.append(
+            Plot(
+                key=f"{self.species}.growth",
+                kind="growth",
+                title=f"Growth of recaptured {said(self.species)}",
+                x_label="length at first capture",
+                x_unit="mm",
+                y_label="growth",
+                y_unit="mm per year",
+                series=tuple(series),
+                described=f"Yearly growth of {int(enough.sum())} recaptured {said(self.species)} against their length at "
+                f"first capture; mean {self.words.quantity(float(yearly.mean()), 'mm per year')}. Fish at large for less "
+                "than a quarter of a year are not shown.",
+                subject=self.species,
+            )
+        )
+
+    # --- known age --------------------------------------------------------------------------------------------------
+
+    def _known_age(self) -> None:
+        ages, lengths, ids = known_ages(self.records, self.species)
+        if not any(one.species == self.species for one in self.records.facts.stocking):
+            return
+        if not len(ages):
+            none = Refused(
+                "No measured fish of a stocking of known age.", "Fish of the stocking caught and measured."
+            )
+            self._refused("length_at_age", "length at age", none)
+            return
+        whole = np.floor(ages + 1e-9)
+        found = mean_length_at_age(whole, lengths)
+        rows: list[tuple[Cell, ...]] = []
+        for one in found[:_TOLD_AGES]:
+            published = _published(self.species, one.age_years)
+            if isinstance(one.mean, Refused):
+                length = float(lengths[whole == one.age_years][0])
+                rows.append((one.age_years, 1, length, None, None, *published))
+                continue
+            assert one.mean.interval is not None
+            interval = one.mean.interval
+            rows.append((one.age_years, one.mean.n, one.mean.value, interval.low, interval.high, *published))
+            self.answers.append(
+                estimated(
+                    f"{self.species}.length_at_age.{one.age_years:g}",
+                    f"length at age {one.age_years:g}",
+                    f"{named(self.species)} of age {one.age_years:g}: {self.words.quantity(one.mean.value, 'mm')}"
+                    f"{self.words.limits(interval, 'mm')}, {one.mean.n} fish of known age.",
+                    one.mean,
+                    ids=tuple(
+                        fish_id for fish_id, age in zip(ids, whole, strict=True) if age == one.age_years
+                    ),
+                    subject=self.species,
+                )
+            )
+        columns = (
+            Column("age", "years", 0),
+            Column("fish"),
+            Column("mean length", "mm", 0),
+            Column("lower 95 %", "mm", 0),
+            Column("upper 95 %", "mm", 0),
+            Column("published", "mm", 0),
+            Column("published where"),
+        )
+        note = "Age in whole years since hatching, from the stocking. Published lengths are landmarks of other waters."
+        title = f"Length at age of stocked {said(self.species)}"
+        self.tables.append(Table(f"{self.species}.length_at_age", title, columns, tuple(rows), note))
+        curve = fit_at_age(ages, lengths)
+        if isinstance(curve, Refused):
+            self._refused("at_age", "the growth curve (known age)", curve, ids)
+        else:
+            self._linf_and_k("at_age", curve.linf, curve.k, "known age", ids)
+
+    def _refused(self, key: str, title: str, why: Refused, ids: tuple[str, ...] = ()) -> None:
+        self.answers.append(
+            refusal(
+                f"{self.species}.{key}",
+                title,
+                why,
+                about=named(self.species),
+                n=len(ids),
+                ids=ids,
+                subject=self.species,
+            )
+        )
+
+
+def known_ages(records: Records, species: str) -> tuple[Floats, Floats, tuple[str, ...]]:
+    """Ages (years) and lengths (mm) of the fish of stockings of known age, with their ids.
+
+    Only captures on or after the stocking count; a fish that bears the marks of two stockings is of no known age.
+    """
+    fish = records.fish
+    cohorts = [one for one in records.facts.stocking if one.species == species]
+    measured = records.of(species) & np.isfinite(fish.length_mm) & np.isfinite(fish.year)
+    ages = np.full(len(fish), np.nan)
+    doubled = np.zeros(len(fish), dtype=np.bool_)
+    for one in cohorts:
+        born = _year(one.on) - one.age_years
+        mine = measured & (fish.year >= _year(one.on))
+        if one.mark is not None:
+            wanted = one.mark.casefold()
+            bears = [wanted in records.notes.marks.get(str(fish_id), frozenset()) for fish_id in fish.ids]
+            mine &= np.array(bears, dtype=np.bool_)
+        doubled |= mine & np.isfinite(ages)
+        ages[mine] = fish.year[mine] - born
+    known = np.isfinite(ages) & ~doubled
+    return ages[known], fish.length_mm[known], records.ids(known)
+
+
+def _year(day: date) -> float:
+    start = date(day.year, 1, 1)
+    return day.year + (day - start).days / (date(day.year + 1, 1, 1) - start).days
+
+
+def _published(species: str, age: float) -> tuple[float | None, str | None]:
+    """Mean length at the age elsewhere, and where; a table before a curve, both sexes before one."""
+    for table in LENGTHS:
+        if table.species == species and (length := table.length_at(round(age))) is not None:
+            return length, f"{table.where} ({table.source})"
+    for curve in CURVES:
+        if curve.species == species and age > curve.t0_years:
+            sex = f"{curve.sex}, " if curve.sex else ""
+            return curve.length_at(age), f"{sex}{curve.where} ({curve.source})"
+    return None, None
