@@ -4,7 +4,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from station.units import Units, length_number, length_unit, weight_number, weight_unit
+from station.units import (
+    Units,
+    length_number,
+    length_unit,
+    signed_length,
+    signed_weight,
+    weight_number,
+    weight_unit,
+)
 from station.words import tail
 
 FigureState = Literal["in", "missing", "doubt", "none"]
@@ -12,7 +20,7 @@ FigureState = Literal["in", "missing", "doubt", "none"]
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One of the three parts of a fish. `extra` stands small beneath: a second value, where a tag comes from."""
+    """One of the three parts of a fish. `extra` stands small beside: a second value, the growth, where a tag comes from."""
 
     label: str
     value: str = ""
@@ -29,6 +37,9 @@ def fish_figures(fish: Mapping[str, Any], units: Units) -> tuple[Figure, Figure,
     if fish["tag"] is not None:
         came = {"new": "new", "recapture": "recapture", "repeat": "earlier today", "unknown": "on no list"}
         extra = came.get(fish["tag_status"] or "", "")
+        before = len(fish["captures"]) + fish["captures_left_out"]
+        if before and fish["tag_status"] == "recapture":
+            extra = f"{before} before"
         if fish["second_tag"] is not None:
             extra = f"and {tail(fish['second_tag'])}"
         tag = tag_figure(fish["tag"], extra, "doubt" if "tag" in suspects else "in")
@@ -51,7 +62,25 @@ def fish_figures(fish: Mapping[str, Any], units: Units) -> tuple[Figure, Figure,
         if kind == "weight" and value is None and fish["no_weight"]:
             figure = Figure("Weight", "none", "", "in")
         measures.append(figure)
-    return tag, measures[0], measures[1]
+    length, weight = _compared(measures[0], measures[1], fish, units)
+    return tag, length, weight
+
+
+def _compared(length: Figure, weight: Figure, fish: Mapping[str, Any], units: Units) -> tuple[Figure, Figure]:
+    """A recapture's measures beside those of its last capture: what they were, then what it gained."""
+    grown = fish.get("growth") or {}
+    last = (fish.get("captures") or [{}])[-1]
+    if not length.extra and length.state != "doubt":
+        if grown.get("mm") is not None:
+            length = replace(length, extra=signed_length(grown["mm"], units))
+        elif last.get("length_mm") is not None and length.state == "missing":
+            length = replace(length, extra=f"was {length_number(last['length_mm'], units)}")
+    if not weight.extra and weight.state != "doubt":
+        if grown.get("g") is not None:
+            weight = replace(weight, extra=signed_weight(grown["g"], units))
+        elif last.get("weight_g") is not None and weight.state == "missing":
+            weight = replace(weight, extra=f"was {weight_number(last['weight_g'], units)}")
+    return length, weight
 
 
 def saved_figures(facts: Mapping[str, Any], units: Units) -> tuple[Figure, Figure, Figure]:
@@ -60,7 +89,8 @@ def saved_figures(facts: Mapping[str, Any], units: Units) -> tuple[Figure, Figur
     if saved is None:
         return Figure("Tag"), Figure("Length"), Figure("Weight")
     row = next((one for one in facts["last"] if one["fish_id"] == saved["fish_id"]), saved)
-    return _row_figures(row, units)
+    tag, length, weight = _row_figures(row, units)
+    return tag, *_compared(length, weight, saved, units)
 
 
 def said_figures(one: Mapping[str, Any], units: Units) -> tuple[Figure, Figure, Figure]:
@@ -80,7 +110,7 @@ def _row_figures(row: Mapping[str, Any], units: Units) -> tuple[Figure, Figure, 
 
 
 def tag_figure(tag: str, extra: str, state: FigureState) -> Figure:
-    return Figure("Tag", tail(tag), "", state, extra)
+    return Figure("Tag" if extra else "Tag …", tag[-4:], "", state, extra)
 
 
 def measure_figure(label: str, value: float | None, kind: str, missing: bool, units: Units) -> Figure:

@@ -12,12 +12,15 @@ from station.units import (
     length_text,
     length_unit,
     length_value,
+    signed_length,
     weight_change,
+    weight_number,
     weight_text,
+    weight_unit,
 )
 from station.words import common
 
-SHOWN_CAPTURES = 5
+SHOWN_CAPTURES = 4
 GONE = ("removed", "died", "kept")
 
 
@@ -28,8 +31,9 @@ def history(fish: Mapping[str, Any], units: Units, offset: timedelta) -> dict[st
         return None
     shown = captures[::-1][:SHOWN_CAPTURES]
     return {
+        "heads": [length_unit(units), weight_unit(units)],
         "rows": [_row(one, units, offset) for one in shown],
-        "left_out": len(captures) - len(shown) + fish.get("captures_left_out", 0),
+        "n": len(captures) + fish.get("captures_left_out", 0),
         "now": _condition_now(fish),
     }
 
@@ -40,9 +44,9 @@ def _row(capture: Mapping[str, Any], units: Units, offset: timedelta) -> dict[st
     return {
         "date": day(capture["at"], offset),
         "water": capture["water"] or "water unknown",
-        "length": length_text(capture["length_mm"], units),
-        "weight": weight_text(capture["weight_g"], units),
-        "grown": length_change(grown["mm"], units) if grown.get("mm") is not None else "",
+        "length": "–" if capture["length_mm"] is None else length_number(capture["length_mm"], units),
+        "weight": "–" if capture["weight_g"] is None else weight_number(capture["weight_g"], units),
+        "grown": signed_length(grown["mm"], units) if grown.get("mm") is not None else "",
         "wr": "" if wr is None else f"{wr:.0f}",
         "fate": capture["fate"] if capture["fate"] in GONE else "",
         "species": common(capture["species"]),
@@ -58,18 +62,23 @@ def _condition_now(fish: Mapping[str, Any]) -> dict[str, str] | None:
     return {"then": f"{before[-1]:.0f}", "now": f"{now:.0f}"}
 
 
-def since_last(fish: Mapping[str, Any], units: Units) -> dict[str, str] | None:
-    """Growth since the last capture, each part as text, empty where it is not known yet."""
-    grown = fish.get("growth")
-    if grown is None:
-        return None
-    rate = grown["mm_per_30_days"]
-    return {
-        "length": "" if grown["mm"] is None else length_change(grown["mm"], units),
-        "weight": "" if grown["g"] is None else weight_change(grown["g"], units),
-        "rate": "" if rate is None else length_rate(rate, units),
-        "time": time_span(grown["days"]),
-    }
+def recapture_sentence(fish: Mapping[str, Any], units: Units) -> str:
+    """The last capture in one sentence while the fish is not measured; then how it grew since, and its condition."""
+    last, grown = fish["captures"][-1], fish.get("growth") or {}
+    when = time_span(grown["days"]) if grown.get("days") is not None else last["at"][:10]
+    ago = f"{when} ago" if grown.get("days") is not None and when != "today" else when
+    if grown.get("mm") is None:
+        where = f" in {last['water']}" if last["water"] else ""
+        measured = f"{length_text(last['length_mm'], units)}, {weight_text(last['weight_g'], units)}"
+        return f"Last caught {ago}{where}: {measured}."
+    gains = [length_change(grown["mm"], units)]
+    if grown.get("mm_per_30_days") is not None:
+        gains[0] += f" ({length_rate(grown['mm_per_30_days'], units)})"
+    if grown.get("g") is not None:
+        gains.append(weight_change(grown["g"], units))
+    condition = _condition_now(fish)
+    wr = f" Relative weight {condition['then']}, now {condition['now']}." if condition else ""
+    return f"Since last time, {ago}: {', '.join(gains)}.{wr}"
 
 
 def time_span(days: float) -> str:
@@ -119,7 +128,8 @@ def fish_warnings(fish: Mapping[str, Any], now: str) -> list[str]:
     until = max(days, default="")
     if until > now[:10]:
         found.append(f"Drug-treated until {until}: not to be eaten before.")
-    found += [one["sentence"] for one in fish.get("findings") or () if one["name"] not in _SAID_ELSEWHERE]
+    marks = [one for one in fish.get("findings") or () if one["severity"] == "notice"]
+    found += [one["sentence"] for one in marks if one["name"] not in _SAID_ELSEWHERE]
     return found
 
 

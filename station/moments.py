@@ -1,7 +1,7 @@
 """The moment of a bench: one state with a headline, one thing to do now, one sentence, and the three figures of a fish.
 
 Pure. A fish in hand decides; with none in hand the newest happening does, unless something is wrong with the station that
-came later. Headlines have at most 14 letters and what to do at most 22, so that both can be read across two metres.
+came later. Headlines have at most 14 letters and what to do at most 20, so that both can be read across two metres.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,6 +10,7 @@ from datetime import timedelta
 from typing import Any, Literal
 
 from station.figures import Figure, fish_figures, measure_figure, said_figures, saved_figures, tag_figure
+from station.history import recapture_sentence
 from station.units import Units
 from station.words import common, list_of, tail
 from station.worries import KIND_WORDS, Worry, is_away
@@ -41,8 +42,20 @@ def choose_moment(
     """The moment of the bench that the facts are of; `recent` are its announcements, oldest first."""
     slip = facts["line_slip"]
     if slip is not None:
+        waiting = len(facts["between"]) + facts["owed"]
+        figures = (
+            Figure("From fish", str(slip["number"]), "", "doubt"),
+            Figure("Between", str(waiting), "fish", "in"),
+            Figure("Weights", "?", "", "doubt"),
+        )
         return Moment(
-            "line_stopped", "question", "LINE STOPPED", "Shift or keep", slip["sentence"], "Off by one"
+            "line_stopped",
+            "question",
+            "LINE STOPPED",
+            "Shift or keep",
+            slip["sentence"],
+            "Off by one",
+            figures,
         )
     if facts["in_hand"] is not None:
         return _in_hand(facts, facts["in_hand"], recent, units)
@@ -74,8 +87,8 @@ def _in_hand(
     figures = fish_figures(fish, units)
     subject = _subject(fish)
     if "two_tags" in questions:
-        seen = [tail(tag) for tag in fish["tags_seen"]]
-        tag = Figure("Tag", "2" if len(seen) == 2 else str(len(seen)), "tags", "doubt", " ".join(seen[:3]))
+        seen = [tag[-4:] for tag in fish["tags_seen"]]
+        tag = Figure("Tag", str(len(seen)), "tags", "doubt", " ".join(seen[:2]))
         return Moment(
             "two_tags",
             "question",
@@ -111,7 +124,8 @@ def _in_hand(
             history,
         )
     if fish["tag_status"] == "recapture":
-        return Moment("recapture", "prize", "RECAPTURE", do, sentence, subject, figures, fish)
+        sentence = recapture_sentence(fish, units) if fish["captures"] else sentence
+        return Moment("recapture", "prize", "RECAPTURE", do, sentence, subject, figures, history)
     return Moment("in_hand", "work", "IN HAND", do, sentence, subject, figures, history)
 
 
@@ -208,7 +222,7 @@ def _batch(batch: Mapping[str, Any], units: Units) -> Moment:
     if batch["lengths"] and not (awaits and batch["measured"]):
         do = "Measure subsample"
     else:
-        do = {"container": "Weigh empty container", "gross": "Weigh the batch"}.get(
+        do = {"container": "Weigh container", "gross": "Weigh the batch"}.get(
             awaits[0] if awaits else "", "Then 'next'"
         )
     steps = {"container": "the empty container is to be weighed", "gross": "then all fish with it"}
@@ -286,7 +300,11 @@ def _after(
             return Moment("parked", "question", "PARKED", do, sentence, _subject(parked), figures)
         case "fish_counted" | "batch_saved" | "batch_amended":
             headline = "COUNTED" if name == "fish_counted" else "BATCH SAVED"
-            return Moment("counted", "good", headline, "Next fish", sentence)
+            said = one["facts"]
+            subject = str(said.get("species") or "species not chosen").replace("_", " ")
+            weight = measure_figure("Weight", said.get("total_weight_g"), "weight", False, units)
+            figures = (Figure("Fish", str(said.get("n", "")), "", "in"), Figure("Measured"), weight)
+            return Moment("counted", "good", headline, "Next fish", sentence, subject, figures)
         case "tag_refused":
             return Moment("scan_again", "question", "SCAN AGAIN", "Scan it again", sentence)
         case "scale_trouble":
@@ -397,7 +415,7 @@ def _passed_on(facts: Mapping[str, Any], sentence: str) -> Moment:
         Figure("At the scale", str(between[0]["number"]) if between else "", "", "in" if between else "none"),
         Figure("Weight", state="missing"),
     )
-    return Moment("line", "work", "LINE", "Next fish, weigh", said, common(facts["species"]) or "", figures)
+    return Moment("line", "work", "LINE", "Measure and weigh", said, common(facts["species"]) or "", figures)
 
 
 def _looked_up(one: Mapping[str, Any], facts: Mapping[str, Any], sentence: str) -> Moment:

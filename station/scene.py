@@ -9,16 +9,17 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
-from station.history import curve, fish_warnings, history, since_last
+from station.history import curve, fish_warnings, history
 from station.moments import Moment, choose_moment
 from station.units import Units, length_text, sentence_in, weight_text
-from station.words import common, of_bench, tail
-from station.worries import Worry, instrument_word, worries
+from station.words import common, of_bench
+from station.worries import Worry, instrument_word, is_away, worries
 
 Theme = Literal["auto", "light", "dark"]
 
 SHOWN_SPECIES = 5
 SHOWN_NOTICES = 4
+SHOWN_NOTICES_BESIDE_HISTORY = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,6 @@ def build_scene(
         "sentence": sentence_in(moment.sentence, units),
         "subject": moment.subject,
         "figures": [asdict(figure) for figure in moment.figures],
-        "since": since_last(shown, units) if shown else None,
         "history": history(shown, units, offset) if shown else None,
         "curve": curve(shown, facts["now"], units) if shown else None,
         "notices": _notices(facts, fish, moment, troubles, units),
@@ -76,7 +76,7 @@ def build_scene(
         "last": [_last_fish(row, units, offset) for row in facts["last"]],
         "instruments": [
             {"name": one["name"], "kind": one["kind"].replace("_", " "), **instrument_word(one)}
-            for one in facts["instruments"]
+            for one in _instruments(facts)
         ],
         "clock": _clock(facts["now"], offset),
         "clock_doubtful": bool(facts["clock_doubtful"]),
@@ -121,10 +121,20 @@ def _notices(
         found.append({"tone": "calm", "text": "The next fish has no tag."})
     for one in found:
         one["text"] = sentence_in(one["text"], units)
-    if len(found) > SHOWN_NOTICES:
-        more = len(found) - SHOWN_NOTICES + 1
-        found[SHOWN_NOTICES - 1 :] = [{"tone": "question", "text": f"And {more} more notices."}]
+    most = SHOWN_NOTICES_BESIDE_HISTORY if moment.history_of else SHOWN_NOTICES
+    if len(found) > most:
+        more = len(found) - most + 1
+        found[most - 1 :] = [{"tone": "question", "text": f"And {more} more notices."}]
     return found
+
+
+def _instruments(facts: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Those of this bench, and of the others what is in trouble."""
+    return [
+        one
+        for one in facts["instruments"]
+        if facts["bench"] in one["benches"] or is_away(one) or one["silent"]
+    ]
 
 
 def _last_words(
@@ -134,7 +144,7 @@ def _last_words(
     for one in reversed(recent):
         if one["name"] in _UNREMARKABLE:
             continue
-        if one["sentence"] == moment.sentence:
+        if one["sentence"] == moment.sentence or one["name"] == _TOLD_BY.get(moment.state):
             return None
         tone = {"trouble": "alarm", "held": "question", "reminder": "question"}.get(str(one["sound"]), "calm")
         at = _clock(str(one["at"]), offset) if one.get("at") else ""
@@ -143,6 +153,7 @@ def _last_words(
 
 
 _UNREMARKABLE = frozenset({"station_ready", "page_ready", "tag_echo", "part_taken", "recapture", "fish_held"})
+_TOLD_BY = {"tag_not_read": "tag_not_read", "batch": "batch_begun", "saved": "fish_saved"}
 
 
 def _survey(facts: Mapping[str, Any]) -> dict[str, object]:
@@ -179,7 +190,7 @@ def _last_fish(row: Mapping[str, Any], units: Units, offset: timedelta) -> dict[
         "species": common(row["species"]) or "no species",
         "length": length_text(row["length_mm"], units),
         "weight": weight_text(row["weight_g"], units),
-        "tag": tail(row["tag"]) if row["tag"] else "no tag",
+        "tag": row["tag"][-4:] if row["tag"] else "no tag",
         "recapture": row["tag_status"] == "recapture",
         "status": row["status"],
         "fate": row["fate"],

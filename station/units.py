@@ -50,14 +50,24 @@ def weight_text(weight_g: float | None, units: Units) -> str:
     return "–" if weight_g is None else f"{weight_number(weight_g, units)} {weight_unit(units)}"
 
 
+def signed_length(change_mm: float, units: Units) -> str:
+    """`+24`, the number alone."""
+    return _signed(length_number(change_mm, units))
+
+
 def length_change(change_mm: float, units: Units) -> str:
     """`+24 mm`, with the sign always."""
-    return f"{_signed(length_number(change_mm, units))} {length_unit(units)}"
+    return f"{signed_length(change_mm, units)} {length_unit(units)}"
+
+
+def signed_weight(change_g: float, units: Units) -> str:
+    """`+62`, the number alone."""
+    return _signed(weight_number(change_g, units))
 
 
 def weight_change(change_g: float, units: Units) -> str:
     """`+62 g`, with the sign always."""
-    return f"{_signed(weight_number(change_g, units))} {weight_unit(units)}"
+    return f"{signed_weight(change_g, units)} {weight_unit(units)}"
 
 
 def length_rate(mm_per_30_days: float, units: Units) -> str:

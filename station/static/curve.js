@@ -2,7 +2,7 @@
 
 import { draw } from "./marks.js";
 
-const LEFT = 16, RIGHT = 268, TOP = 34, BOTTOM = 138;
+const LEFT = 18, RIGHT = 262, TOP = 46, BOTTOM = 124;
 
 export function drawCurve(svg, curve) {
   svg.toggleAttribute("hidden", !curve);
@@ -22,17 +22,17 @@ export function drawCurve(svg, curve) {
   const y = (one) => BOTTOM - ((one.length - least) / rise) * (BOTTOM - TOP);
   const at = (one) => `${x(one).toFixed(1)} ${y(one).toFixed(1)}`;
   const shapes = [
-    ["path", { class: "axis", d: `M${LEFT - 8} ${BOTTOM + 10}H${RIGHT + 14}` }],
+    ["path", { class: "axis", d: `M${LEFT - 8} ${BOTTOM + 34}H${RIGHT + 34}` }],
     ["path", { class: "growth", d: `M${points.map(at).join("L")}` }],
     ...points.filter((one) => !one.new).map((one) => ["circle", { class: "then", cx: x(one), cy: y(one), r: 6 }]),
     ...points.filter((one) => one.new).map((one) => ["path", { class: "now", d: diamond(x(one), y(one)) }]),
   ];
   draw(svg, shapes);
   const [first, last] = [points[0], points.at(-1)];
-  label(svg, x(first) - 6, y(first) - 14, "start", first.text);
-  label(svg, x(last) + 14, y(last) - 16, "end", `${last.text} ${curve.unit}`);
-  label(svg, LEFT - 8, 166, "start", first.year);
-  if (last.year !== first.year) label(svg, RIGHT + 14, 166, "end", last.year);
+  label(svg, x(first) - 12, y(first) + 28, "start", first.text);
+  label(svg, x(last) + 34, y(last) - 20, "end", `${last.text} ${curve.unit}`);
+  label(svg, LEFT - 8, 182, "start", first.year);
+  if (last.year !== first.year) label(svg, RIGHT + 34, 182, "end", last.year);
 }
 
 function diamond(x, y) {

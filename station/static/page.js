@@ -41,8 +41,10 @@ function show(scene) {
   fit("do", scene.do);
   write("sentence", scene.sentence);
   at("figures").replaceChildren(...scene.figures.map(figure));
+  for (const value of document.querySelectorAll(".figure .value")) shrink(value);
   showPast(scene);
   at("notices").replaceChildren(...scene.notices.map(notice));
+  dropWhatIsCut();
   write("total", scene.total);
   at("counts").replaceChildren(...scene.counts.map(count));
   at("last").replaceChildren(...scene.last.map(lastFish));
@@ -60,10 +62,23 @@ function write(id, text) {
   if (element.textContent !== String(text)) element.textContent = text;
 }
 
-// A long text is set smaller rather than cut: the style sheet divides the width by the number of letters.
+// A long text is set smaller rather than cut.
 function fit(id, text) {
   write(id, text);
-  at(id).style.setProperty("--letters", Math.max(String(text).length, 1));
+  shrink(at(id));
+}
+
+function shrink(element) {
+  element.classList.remove("long");
+  element.style.setProperty("--fit", "1");
+  if (element.scrollWidth > element.clientWidth) element.classList.add("long"); // in a lighter, narrower face first
+  if (element.scrollWidth > element.clientWidth) {
+    element.style.setProperty("--fit", ((0.99 * element.clientWidth) / element.scrollWidth).toFixed(3));
+  }
+}
+
+function shrinkAll() {
+  for (const element of document.querySelectorAll("h1, #do, #contact-do, .figure .value")) shrink(element);
 }
 
 function make(name, className, text) {
@@ -82,7 +97,6 @@ function figure(one) {
   const value = make("p", "value");
   const shown = one.value || (one.state === "missing" ? "?" : "–");
   value.append(make("b", "", shown), make("small", "", one.unit));
-  value.style.setProperty("--letters", shown.length + one.unit.length * 0.6);
   box.append(head, value);
   return box;
 }
@@ -92,9 +106,20 @@ function showPast(scene) {
   document.body.classList.toggle("with-past", Boolean(history));
   at("past").hidden = !history;
   const rows = history?.rows ?? [];
+  write("length-head", history?.heads[0] ?? "");
+  write("weight-head", history?.heads[1] ?? "");
   at("history").tBodies[0].replaceChildren(...rows.map(capture));
-  write("left-out", history?.left_out ? `and ${history.left_out} earlier` : "");
+  write("catches", history ? `${history.n} ${history.n === 1 ? "catch" : "catches"}` : "");
   drawCurve(at("curve"), curve);
+}
+
+// Rows for which there is no room are left out whole, the oldest first: half a line of figures misleads.
+function dropWhatIsCut() {
+  const box = document.querySelector("#past .rows");
+  for (const row of at("history").tBodies[0].rows) {
+    row.hidden = false;
+    row.hidden = row.getBoundingClientRect().bottom > box.getBoundingClientRect().bottom + 1;
+  }
 }
 
 function capture(one) {
@@ -118,14 +143,12 @@ function count(one) {
   return item;
 }
 
-const STATUS_WORDS = { queried: "queried", incomplete: "incomplete", held: "held", parked: "parked" };
-
 function lastFish(one) {
   const item = make("li");
   const first = make("p", "what");
   first.append(make("span", "", one.species), make("time", "", one.at));
   const second = make("p", "figures-small");
-  const word = STATUS_WORDS[one.status] ?? (one.recapture ? "recapture" : "");
+  const word = one.status === "queried" ? "queried" : "";
   second.append(make("b", "", `${one.length} · ${one.weight}`), make("span", "", word || one.tag));
   item.append(first, second);
   return item;
@@ -172,10 +195,10 @@ function contact(why, sentence = "") {
     busy: ["NOT ANSWERING", "Wait for the station", sentence || `The station does not answer: ${last}. What the instruments send waits.`],
     refused: ["NOT LET IN", "Pair this tablet", "The station asks for its pairing code."],
   }[why];
+  box.hidden = false;
   fit("contact-headline", words[0]);
   fit("contact-do", words[1]);
   write("contact-sentence", words[2]);
-  box.hidden = false;
 }
 
 function clock(ms, seconds = false) {
@@ -249,4 +272,5 @@ if (!bench && benches.length > 1) {
 } else {
   connect();
   setInterval(watch, 500);
+  addEventListener("resize", shrinkAll);
 }
