@@ -10,6 +10,7 @@ from cli.errors import explain
 PANELS = {
     "Before the day": (
         "station check", "tags import", "tags list", "tags cards", "instruments list", "instruments check",
+        "station sounds",
     ),
     "At the water": (
         "station run", "station pair", "station status", "survey open", "survey name", "run start", "run end",

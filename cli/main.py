@@ -8,6 +8,7 @@ from cli import (
     office_commands,
     page_commands,
     record_commands,
+    sound_commands,
     station_commands,
     survey_commands,
     tags_commands,
@@ -26,6 +27,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 station_commands.app.command("pair")(page_commands.pair)
+station_commands.app.command("sounds")(sound_commands.sounds)
 app.add_typer(station_commands.app, name="station")
 app.add_typer(tags_commands.app, name="tags")
 app.add_typer(instruments_commands.app, name="instruments")

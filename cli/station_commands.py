@@ -163,13 +163,14 @@ def _line(port: Any) -> str:
 def run(station_file: options.StationFile) -> None:
     """Run the station until ctrl-C.
 
-    Instruments in, records and announcements out, and the page; SIGTERM stops it as cleanly as ctrl-C."""
+    Instruments in, records and announcements out, the page and the sounds; SIGTERM stops it as cleanly as ctrl-C."""
     from ingest.daemon import run_station
     from ingest.station_config import load_station
     from station.serving import start_page
+    from station.sounds.companion import start_sounds
 
     load_station(station_file)  # what is wrong with it is said here as by every command
-    raise typer.Exit(run_station(station_file, companions=[start_page]))
+    raise typer.Exit(run_station(station_file, companions=[start_page, start_sounds]))
 
 
 @app.command("status")
