@@ -3,6 +3,7 @@
 import typer
 
 from cli import (
+    answer_commands,
     fish_commands,
     instruments_commands,
     office_commands,
@@ -36,6 +37,7 @@ app.add_typer(survey_commands.run_app, name="run")
 app.command("command")(station_commands.command)
 app.add_typer(fish_commands.app, name="fish")
 app.add_typer(office_commands.app, name="office")
+app.add_typer(answer_commands.app, name="answer")
 app.command("replay")(record_commands.replay)
 app.command("rebuild")(record_commands.rebuild)
 

@@ -229,8 +229,8 @@ class _OfSpecies:
                     f"{self.species}.jolly_seber" if last else f"{self.species}.jolly_seber.{names[i]}",
                     title,
                     f"{named(self.species)}{self._sizes}, {names[i]}: {self._fish(value.value)} fish"
-                    f"{self.words.limits(value.interval)}, {found.recaptures} recaptures over {len(names)} surveys "
-                    "(Jolly-Seber).",
+                    f"{self.words.limits(value.interval, decimals=0)}, {found.recaptures} recaptures over {len(names)} "
+                    "surveys (Jolly-Seber).",
                     value.value,
                     "fish",
                     value.interval,
@@ -328,7 +328,7 @@ class _OfSpecies:
                     f"{self.species}.{key}",
                     what,
                     f"{named(self.species)}: {100 * one.loss:.0f} % of the tags were lost"
-                    f"{self.words.limits(one.interval.times(100), '%', 2)}, {n} fish seen again.",
+                    f"{self.words.limits(one.interval.times(100), '%', decimals=0)}, {n} fish seen again.",
                     100 * one.loss,
                     "%",
                     one.interval.times(100),
@@ -364,8 +364,8 @@ class _OfSpecies:
             Answer(
                 f"{self.species}.{key}",
                 title,
-                f"{about}: {self._fish(answer.estimate)} fish{self.words.limits(answer.interval)}; {answer.marked} marked, "
-                f"{answer.examined} scanned, {answer.recaptured} of these marked.",
+                f"{about}: {self._fish(answer.estimate)} fish{self.words.limits(answer.interval, decimals=0)}; "
+                f"{answer.marked} marked, {answer.examined} scanned, {answer.recaptured} of these marked.",
                 answer.estimate,
                 "fish",
                 answer.interval,

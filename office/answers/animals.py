@@ -24,17 +24,19 @@ class Animals:
     ) -> None:
         self._root: dict[str, str] = {}
         keys: list[str | None] = []
-        bears: dict[str, list[str]] = {}
+        bears: dict[str, set[str]] = {}
         for i, (mine, whose) in enumerate(zip(tag, individual, strict=True)):
             if mine is None or doubted[i]:
                 keys.append(None)
                 continue
-            key = self._key(mine, whose)
+            # a record whose tag was amended names no individual: the one first known by that tag
+            self._join(mine, whose if whose is not None else individual_id(mine))
             for other in second.get(i, ()):
-                self._join(key, self._key(other, None))
-                bears.setdefault(key, []).append(other)
-            bears.setdefault(key, []).append(mine)
-            keys.append(key)
+                self._join(mine, other)
+                self._join(other, individual_id(other))
+                bears.setdefault(mine, set()).add(other)
+            bears.setdefault(mine, set()).add(mine)
+            keys.append(mine)
         number: dict[str, int] = {}
         places = [-1 if key is None else number.setdefault(self._find(key), len(number)) for key in keys]
         self._number = number
@@ -46,17 +48,10 @@ class Animals:
 
     def known(self, tag: str, individual: str | None) -> int | None:
         """The animal of a capture from elsewhere; None if no fish of these records is the same."""
-        for key in (individual, individual_id(tag)):
+        for key in (individual, tag, individual_id(tag)):
             if key is not None and (place := self._number.get(self._find(key))) is not None:
                 return place
         return None
-
-    def _key(self, tag: str, individual: str | None) -> str:
-        """The tag's own individual, joined to the one that the record names."""
-        own = individual_id(tag)
-        if individual is not None and individual != own:
-            self._join(own, individual)
-        return own
 
     def _find(self, key: str) -> str:
         root = key

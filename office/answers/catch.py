@@ -165,7 +165,7 @@ def _answers(
             )
         )
     else:
-        limits = Words().limits(wanted.interval)
+        limits = Words().limits(wanted.interval, decimals=0)
         found.append(
             Answer(
                 f"{species}.cpue.runs_needed",

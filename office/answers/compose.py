@@ -32,10 +32,20 @@ CHAPTERS: Mapping[str, _Maker] = {
 """Every chapter that the records alone make, by key; the cues are made from the others."""
 
 
-def chapter(records: Records, book: SpeciesBook, key: str, units: Units = "metric") -> Chapter:
-    """One chapter by its key: those of `CHAPTERS`, or "cues". Raises KeyError."""
+def chapter(
+    records: Records, book: SpeciesBook, key: str, units: Units = "metric", wanted_left: float | None = None
+) -> Chapter:
+    """One chapter by its key: those of `CHAPTERS`, or "cues". Raises KeyError.
+
+    wanted_left: of the removal, to how many fish it shall bring a species, in place of what the file of the waters says.
+    """
     words = Words(units)
-    made = _cues(records, book, words, {}) if key == "cues" else CHAPTERS[key](records, book, words)
+    if key == "cues":
+        made = _cues(records, book, words, {})
+    elif key == "removal":
+        made = removal(records, book, words, wanted_left=wanted_left)
+    else:
+        made = CHAPTERS[key](records, book, words)
     return in_units(made, units)
 
 

@@ -22,26 +22,15 @@ from ingest.species import Species, SpeciesBook
 from office.answers.model import Answer, Cell, Chapter, Column, Mark, Plot, Series, Table
 from office.answers.records import Floats, Mask, Records, said
 from office.answers.telling import change, conversions, estimated, named, refusal
-from office.answers.units import Words, number
+from office.answers.units import MM_PER_INCH, Words, number
 
 _FORMULA = "Wr = 100 W / Ws, log10 Ws = {a:g} + {b:g} log10 L{c} (L in mm, W in g)"
 _LEAST_OF_SURVEY = 5
 """Fish of a survey from which on its mean enters the trend (proposal)."""
-_RELATION_LENGTHS_MM = (
-    100.0,
-    150.0,
-    200.0,
-    250.0,
-    300.0,
-    350.0,
-    400.0,
-    450.0,
-    500.0,
-    600.0,
-    700.0,
-    800.0,
-    1000.0,
-)
+_RELATION_LENGTHS: dict[str, tuple[float, ...]] = {
+    "metric": (100, 150, 200, 250, 300, 350, 400, 450, 500, 600, 700, 800, 1000),
+    "inch_pound": tuple(MM_PER_INCH * inch for inch in (4, 6, 8, 10, 12, 14, 16, 18, 20, 24, 28, 32, 40)),
+}
 _REASONS = {
     Why.MISSING: "without a length or weight that can be used",
     Why.TOO_SHORT: "shorter than the standard weight holds for",
@@ -105,7 +94,8 @@ def of_species(records: Records, species: str, known: Species | None) -> Conditi
         equation,
         fish.length_mm[mask],
         fish.weight_g[mask],
-        tuple(fish.length_type[mask]),
+        # a fish without a length was not measured another way: it lacks the length
+        tuple(np.where(np.isfinite(fish.length_mm[mask]), fish.length_type[mask], equation.length_type)),
         fish.division_g[mask],
         conversions(species, equation.length_type),
     )
@@ -156,7 +146,8 @@ class _OfSpecies:
             self._told(
                 "wr",
                 "mean relative weight",
-                f"{about}: mean relative weight {mean.value:.1f}{self.words.limits(mean.interval)} of {mean.n} fish.",
+                f"{about}: mean relative weight {mean.value:.1f}{self.words.limits(mean.interval, decimals=1)} "
+                f"of {mean.n} fish.",
                 mean,
                 ids,
                 headline=True,
@@ -227,7 +218,7 @@ class _OfSpecies:
                 self._told(
                     f"wr.{group.name}",
                     f"mean relative weight, {group.name} length",
-                    f"{about}, {group.name} length: {mean.value:.1f}{self.words.limits(mean.interval)} "
+                    f"{about}, {group.name} length: {mean.value:.1f}{self.words.limits(mean.interval, decimals=1)} "
                     f"of {mean.n} fish.",
                     mean,
                     mine,
@@ -375,13 +366,18 @@ class _OfSpecies:
         if isinstance(gain, Refused):
             self._refused("wr.recaptured", "the change in recaptured fish", gain, named(self.species), mine)
             return
-        told = change(gain.interval, "gained", "lost", "neither gained nor lost, as far as can be told,")
+        told = change(
+            gain.interval,
+            "they gained condition",
+            "they lost condition",
+            "no change that can be told from chance",
+        )
         self.answers.append(
             self._told(
                 "wr.recaptured",
                 "change of relative weight in recaptured fish",
-                f"{named(self.species)} caught again {told} condition: {gain.value:+.1f} from first to last capture"
-                f"{self.words.limits(gain.interval)}, {gain.n} fish.",
+                f"{named(self.species)} caught again: relative weight changed by {gain.value:+.1f} from first to last "
+                f"capture{self.words.limits(gain.interval, decimals=1)}, {gain.n} fish: {told}.",
                 gain,
                 mine,
             )
@@ -431,7 +427,7 @@ class _OfSpecies:
 
     def _expected(self, line: LengthWeight) -> Table:
         rows = []
-        for length in _RELATION_LENGTHS_MM:
+        for length in _RELATION_LENGTHS[self.words.units]:
             if line.shortest_mm <= length <= line.longest_mm:
                 mean, one = expected_weight(line, length), expected_weight(line, length, "one fish")
                 assert one.interval is not None
@@ -476,7 +472,7 @@ class _OfSpecies:
                 found.unit,
                 found.n,
                 found.interval,
-                f"{found.method}; {self.formula}",
+                f"{found.method.removesuffix(' = 100 W / Ws')}; {self.formula}",
                 self.source,
                 found.cautions,
             ),

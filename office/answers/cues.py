@@ -6,7 +6,7 @@ from ingest.species import SpeciesBook
 from office.answers.catch import WANTED_RSE
 from office.answers.model import Answer, Chapter
 from office.answers.records import Records, said
-from office.answers.units import Words, number
+from office.answers.units import Words
 
 FIRST = (
     "Local regulation, the licence and the owner's aims come first; a number is a reason to look, not to act."
@@ -49,11 +49,11 @@ RANGES = (
 
 _FEW_LARGE = (
     "Are many small fish crowding one another, are the large ones taken, or did gear and season miss them? Look at the "
-    "relative weight and growth of the smaller fish, and at the catch per hour, first"
+    "relative weight and growth of the smaller fish, and at the catch per hour, first."
 )
 _MANY_LARGE = (
     "Are young fish failing to come, or did gear and season miss the small ones? Look at the fish below stock length, and "
-    "at the spawning and cover of the last years, first"
+    "at the spawning and cover of the last years, first."
 )
 _THIN, _FAT = 80.0, 105.0
 _WRIGHT = (
@@ -104,7 +104,7 @@ def _sizes(species: str, told: dict[str, Answer], words: Words) -> list[Answer]:
             continue
         span = f"{one.low:g} to {one.high:g}" if one.high is not None else f"above {one.low:g}"
         seen = (
-            f"{index.title} of {said(species)} is {index.value:.0f}{words.limits(index.interval, '', 2)}, "
+            f"{index.title} of {said(species)} is {index.value:.0f}{words.limits(index.interval, decimals=0)}, "
             f"{index.n} fish of stock length; {one.where}: {span}"
         )
         below = index.value < one.low
@@ -116,7 +116,7 @@ def _sizes(species: str, told: dict[str, Answer], words: Words) -> list[Answer]:
             question = f"{seen}. The limits reach into the range: would more fish tell?"
         else:
             side = "below" if below else "above"
-            question = f"{seen}. It lies {side} the range. {_FEW_LARGE if below else _MANY_LARGE}?"
+            question = f"{seen}. It lies {side} the range. {_FEW_LARGE if below else _MANY_LARGE}"
         found.append(_cue(index, one.index, question, one.source))
     return found
 
@@ -125,7 +125,8 @@ def _flesh(species: str, told: dict[str, Answer], words: Words) -> list[Answer]:
     mean = told.get(f"{species}.wr")
     if mean is None or mean.value is None or mean.interval is None:
         return []
-    seen = f"Mean relative weight of {said(species)} is {mean.value:.0f}{words.limits(mean.interval)}, {mean.n} fish"
+    seen = f"Mean relative weight of {said(species)} is {mean.value:.0f}{words.limits(mean.interval, decimals=0)}, "
+    seen += f"{mean.n} fish"
     if mean.interval.high < _THIN:
         why = "Is food short, are there too many fish, or was it after spawning?"
         question = f"{seen}: severely thin by the range cited. {why}"
@@ -133,6 +134,8 @@ def _flesh(species: str, told: dict[str, Answer], words: Words) -> list[Answer]:
         question = f"{seen}: near severely thin. Would more fish, or another season, tell?"
     elif mean.interval.low > _FAT:
         question = f"{seen}: fat. Is there more food than fish use, or are they full of eggs before spawning?"
+    elif mean.value > 100:
+        question = f"{seen}: above most populations. Would more fish, or another season, tell?"
     else:
         question = f"{seen}: as in normal populations. Is it so for each length category too?"
     source = (
@@ -159,7 +162,7 @@ def _precision(species: str, told: dict[str, Answer]) -> list[Answer]:
     if needed is None or rate is None or needed.value is None or needed.value <= needed.n:
         return []
     question = (
-        f"Catch per hour of {said(species)} rests on {needed.n} runs; about {number(needed.value)} would bring its standard "
+        f"Catch per hour of {said(species)} rests on {needed.n} runs; about {needed.value:.0f} would bring its standard "
         f"error to {WANTED_RSE:g} %. Are more runs worth it next time?"
     )
     return [_cue(rate, "runs", question, "Tyszko et al. 2019 (25 % as objective, abstract)")]

@@ -10,6 +10,7 @@ from fishery.answers import Estimate, Refused
 from fishery.francis_likelihood import Options
 from fishery.growth import (
     DAYS_PER_YEAR,
+    FEW_FISH,
     LENGTH_SD_MM,
     NoRate,
     change_between,
@@ -29,6 +30,7 @@ from office.answers.units import Words
 ROWS_SHOWN = 100
 MOST_FOR_FRANCIS = 2000
 """More recaptures than this are thinned evenly for the likelihood: its limits are narrow enough then."""
+_ABOUT_A_YEAR = 0.75
 _UNKNOWN_TYPE = "?"
 _TOLD_AGES = 30
 
@@ -99,6 +101,8 @@ class Pairs:
 
 @dataclass(frozen=True, slots=True)
 class _Capture:
+    """record: index of the fish record, -1 for a capture from elsewhere (which has no occasion, and kind "?")."""
+
     year: float
     occasion: int
     kind: str
@@ -113,41 +117,42 @@ def pairs(records: Records, species: str, *, whole: bool) -> Pairs:
     Captures without a length, a time or the species are passed over, and captures of one occasion count as one, the
     first. Length types are not mixed; a capture from elsewhere says no type and is taken for the same.
     """
+    return _pairs(records, _captures(records, species), whole=whole)
+
+
+def _captures(records: Records, species: str) -> list[tuple[int, list[_Capture]]]:
+    """Of each animal that was measured on two occasions, its captures in time order, one for each occasion."""
     fish = records.fish
     mask = records.of(species) & (fish.animal >= 0) & np.isfinite(fish.length_mm) & np.isfinite(fish.year)
-    captures: dict[int, list[_Capture]] = {}
-    for i in np.flatnonzero(mask):
-        captures.setdefault(int(fish.animal[i]), []).append(
-            _Capture(
-                float(fish.year[i]),
-                int(fish.occasion[i]),
-                str(fish.length_type[i]),
-                float(fish.length_mm[i]),
-                float(fish.weight_g[i]),
-                int(i),
-            )
-        )
+    where = np.flatnonzero(mask)
+    columns = (fish.animal, fish.year, fish.occasion, fish.length_type, fish.length_mm, fish.weight_g)
+    rows = zip(*(one[where].tolist() for one in columns), where.tolist(), strict=True)
+    found: dict[int, list[_Capture]] = {}
+    for animal, *capture in rows:
+        found.setdefault(animal, []).append(_Capture(*capture))
     for one in records.priors:
-        if one.animal in captures and one.species in ("", species) and np.isfinite(one.length_mm):
-            captures[one.animal].append(
-                _Capture(one.year, -1, _UNKNOWN_TYPE, one.length_mm, one.weight_g, -1)
-            )
-    rows: list[tuple[int, _Capture, _Capture]] = []
-    for animal, found in captures.items():
-        if len(found) < 2:
-            continue
-        found.sort(key=lambda one: one.year)
-        once = [
-            one
-            for before, one in zip([None, *found], found, strict=False)
-            if before is None or one.occasion != before.occasion or one.record < 0
-        ]
-        steps = [(once[0], once[-1])] if whole else list(pairwise(once))
-        rows += [
-            (animal, first, last)
-            for first, last in steps
-            if last.year > first.year and last.record >= 0 and _alike(first.kind, last.kind)
-        ]
+        if one.animal in found and one.species in ("", species) and np.isfinite(one.length_mm):
+            found[one.animal].append(_Capture(one.year, -1, _UNKNOWN_TYPE, one.length_mm, one.weight_g, -1))
+    several = []
+    for animal, captures in found.items():
+        if len(captures) > 1:
+            captures.sort(key=lambda one: one.year)
+            once = [
+                one
+                for before, one in zip([None, *captures], captures, strict=False)
+                if before is None or one.occasion != before.occasion or one.record < 0
+            ]
+            several.append((animal, once))
+    return several
+
+
+def _pairs(records: Records, captures: list[tuple[int, list[_Capture]]], *, whole: bool) -> Pairs:
+    rows = [
+        (animal, first, last)
+        for animal, found in captures
+        for first, last in ([(found[0], found[-1])] if whole else pairwise(found))
+        if last.year > first.year and last.record >= 0 and _alike(first.kind, last.kind)
+    ]
     return _arrays(records, rows)
 
 
@@ -199,8 +204,9 @@ def _francis(found: Pairs) -> FrancisFit | Refused:
         take = np.unique(np.linspace(0, len(found) - 1, MOST_FOR_FRANCIS).astype(np.int64))
     marked = found.length1[take]
     if len(marked) < 2 or np.ptp(marked) < 10:
-        span = f"{np.ptp(marked):.0f} mm" if len(marked) else "no length"
-        return Refused(f"{len(found)} recaptured fish of {span} apart at marking.", "Short and long fish.")
+        span = f"{np.ptp(marked):.0f} mm" if len(marked) else "none"
+        wanted = "30 recaptured fish or more, short and long ones."
+        return Refused(f"{len(found)} recaptured fish, {span} apart at marking.", wanted)
     alpha, beta = (round(float(one), -1) for one in np.quantile(marked, (0.2, 0.8)))
     if alpha >= beta:
         alpha, beta = float(marked.min()), float(marked.max())
@@ -222,10 +228,11 @@ class _OfSpecies:
         self.answers: list[Answer] = []
         self.tables: list[Table] = []
         self.plots: list[Plot] = []
-        found = pairs(records, species, whole=True)
+        captures = _captures(records, species)
+        found = _pairs(records, captures, whole=True)
         if len(found):
             self._rates(found)
-            self._each(pairs(records, species, whole=False))
+            self._each(_pairs(records, captures, whole=False))
             self._curves(found)
         self._known_age()
 
@@ -240,9 +247,14 @@ class _OfSpecies:
         if found.from_elsewhere:
             cautions += (f"{found.from_elsewhere} first captures come from files that name no length type.",)
         weighed = np.isfinite(found.weight1) & np.isfinite(found.weight2)
+        # a rate of weeks is one of its season: where fish enough were at large for a year or so, they tell of the year
+        yearly = found.days >= _ABOUT_A_YEAR * DAYS_PER_YEAR
+        chosen = yearly if yearly.sum() >= FEW_FISH else np.ones(len(found), dtype=np.bool_)
+        if yearly.sum() >= FEW_FISH and not yearly.all():
+            cautions += (f"{int((~yearly).sum())} fish at large for less than nine months are left out.",)
         for key, unit, mask, one, other in (
-            ("mm_per_year", "mm", np.ones(len(found), dtype=np.bool_), found.length1, found.length2),
-            ("g_per_year", "g", weighed, found.weight1, found.weight2),
+            ("mm_per_year", "mm", chosen, found.length1, found.length2),
+            ("g_per_year", "g", weighed & chosen, found.weight1, found.weight2),
         ):
             what = "growth in length" if unit == "mm" else "growth in weight"
             rate = mean_rate(found.days[mask], one[mask], other[mask], unit)

@@ -260,7 +260,8 @@ class _Loaded:
         findings = list(self._all(_FINDINGS))
         doubt = self._doubts(findings, at_of, status)
         second: dict[int, list[str]] = defaultdict(list)
-        for fish_id, other in self._all(_SECOND_TAGS):
+        self._second = [(fish_id, other) for fish_id, other in self._all(_SECOND_TAGS)]
+        for fish_id, other in self._second:
             if fish_id in at_of:
                 second[at_of[fish_id]].append(other)
         animals = Animals(tag, individual, second, doubt["tag"])
@@ -367,7 +368,7 @@ class _Loaded:
             sightings=len(seen),
             sighted_tags=len({tag for (tag,) in seen}),
             marks={fish_id: frozenset(one) for fish_id, one in marks.items() if fish_id in mine},
-            second_tags=frozenset(fish_id for fish_id, _ in self._all(_SECOND_TAGS) if fish_id in mine),
+            second_tags=frozenset(fish_id for fish_id, _ in self._second if fish_id in mine),
             netters={occasion: len(codes) for occasion, codes in netters.items()},
             open_fish=sum(n for (n,) in counts[0]),
             void_fish=sum(n for (n,) in counts[1]),

@@ -21,8 +21,8 @@ UNEQUAL_EFFORT = 1.2
 """Longest over shortest pass from which on passes are not of equal effort (proposal)."""
 PUT_BACK = 0.05
 """Share of the catch put back from which on it is no removal (proposal)."""
-WITHIN_DAYS = 366.0
-"""Dates of a depletion lie within a year (proposal): over more, fish are born and grow into the catch."""
+WITHIN_DAYS = 180.0
+"""Dates of a depletion lie within one season (proposal): over more, fish are born and grow into the catch."""
 LEFT_SHARE = 0.1
 """Wanted level where the file of the waters names none: a tenth of the fish that were there."""
 
@@ -31,7 +31,7 @@ def removal(
     records: Records, book: SpeciesBook, words: Words, *, wanted_left: float | None = None
 ) -> Chapter:
     """Of each species of which fish were taken out on the occasion asked about: catch, weight, and how many are left, from
-    the passes of that occasion and from the dates of the last year. `wanted_left` overrules the file of the waters."""
+    the passes of that occasion and from the dates of the season. `wanted_left` overrules the file of the waters."""
     answers: list[Answer] = []
     tables: list[Table] = []
     plots: list[Plot] = []
@@ -260,7 +260,7 @@ class _OfSpecies:
                 Answer(
                     f"{self.species}.{key}",
                     name,
-                    f"{about}: {value:,.0f} {told}{self.words.limits(interval)}; passes brought {shown} "
+                    f"{about}: {value:,.0f} {told}{self.words.limits(interval, decimals=0)}; passes brought {shown} "
                     f"({fit.method}, catchability {fit.catchability:.2f}).",
                     value,
                     "fish",
@@ -273,7 +273,7 @@ class _OfSpecies:
                     cautions=cautions,
                     measured_coverage=covers,
                     subject=self.species,
-                    headline=key == "passes_left",
+                    headline=key == "passes_left" and math.isfinite(interval.high),
                 )
             )
         wanted = self._level(fit.estimate)
@@ -283,7 +283,7 @@ class _OfSpecies:
             Answer(
                 f"{self.species}.passes_needed",
                 "further passes",
-                f"{about}: {needed.passes} further passes like these would leave {number(wanted)} fish or fewer "
+                f"{about}: {needed.passes} further passes like these would leave {wanted:.0f} fish or fewer "
                 f"({needed.low} to {high} at the limits).",
                 float(needed.passes),
                 "passes",
@@ -310,12 +310,20 @@ class _OfSpecies:
     # --- dates ------------------------------------------------------------------------------------------------------
 
     def _dates(self) -> None:
-        """Depletion over the dates of the last year, by the hours of current-on time."""
+        """Depletion over the dates of the season, by the hours of current-on time."""
         records = self.records
         here = records.occasions[-1].year
         chosen = [one for one in records.occasions if (here - one.year) * 365.25 <= WITHIN_DAYS]
         steps = [(one, taken(records, self.species, one.index)) for one in chosen]
+        removed_before = sum(bool(found.out.any()) for _, found in steps)
+        if removed_before < 2:
+            return
         if len(steps) < 3:
+            why = Refused(
+                f"{len(steps)} surveys with removals within {WITHIN_DAYS:.0f} days.",
+                "3 surveys or more, each with its seconds of current-on time.",
+            )
+            self._no("dates", "number of fish before the removal (dates)", why, self.ids)
             return
         hours = [
             sum(run.seconds or 0.0 for run in records.runs if run.occasion == one.index) / 3600
@@ -350,6 +358,12 @@ class _OfSpecies:
         steps: str,
         run_hours: float,
     ) -> None:
+        if isinstance(line, Depletion) and line.p_slope > 0.05 and math.isinf(line.interval.high):
+            line = Refused(
+                f"The fall of catch per hour over {len(line.catches)} {steps} may be chance (P {line.p_slope:.2g}) and the "
+                "data set no upper limit.",
+                f"Further {steps}, until the catch per hour clearly falls.",
+            )
         if isinstance(line, Refused):
             self._no(key, title, line, ids)
             return
@@ -362,7 +376,7 @@ class _OfSpecies:
                 Answer(
                     f"{self.species}.{name}",
                     what,
-                    f"{about}: {value:,.0f} {told}{self.words.limits(interval)}; {line.total:.0f} fish in "
+                    f"{about}: {value:,.0f} {told}{self.words.limits(interval, decimals=0)}; {line.total:.0f} fish in "
                     f"{len(line.catches)} {steps} ({line.method}).",
                     value,
                     "fish",
@@ -374,7 +388,7 @@ class _OfSpecies:
                     ids,
                     cautions=line.cautions,
                     subject=self.species,
-                    headline=name.endswith("_left"),
+                    headline=name.endswith("_left") and math.isfinite(interval.high),
                 )
             )
         wanted = self._level(line.estimate)
@@ -385,7 +399,7 @@ class _OfSpecies:
                 f"{self.species}.{key}_effort_needed",
                 "further effort",
                 f"{about}: {number(needed.effort, 2)} hours of current-on time{self.words.limits(needed.interval, 'h', 2)} "
-                f"would leave {number(wanted)} fish or fewer{runs}.",
+                f"would leave {wanted:.0f} fish or fewer{runs}.",
                 needed.effort,
                 "h",
                 needed.interval,

@@ -143,7 +143,7 @@ class _OfSpecies:
                 estimated(
                     f"{self.species}.{_key(name)}",
                     name,
-                    f"{about}: {name} {index.value:.0f}{self.words.limits(index.interval, '', 2)}, "
+                    f"{about}: {name} {index.value:.0f}{self.words.limits(index.interval, decimals=0)}, "
                     f"{found.n_stock} fish of stock length or longer.",
                     index,
                     ids=stock_ids,

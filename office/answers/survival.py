@@ -125,7 +125,7 @@ def _rates(
                     f"{species}.{kind}" if alone else f"{species}.{kind}.{place + 1}",
                     what,
                     f"{named(species)}, {when}: {what} {100 * one.estimate:.0f} %{yearly}{product}"
-                    f"{words.limits(interval, '%', 2)}, {best.releases} releases, {best.recaptures} seen again.",
+                    f"{words.limits(interval, '%', decimals=0)}, {best.releases} releases, {best.recaptures} seen again.",
                     100 * one.estimate,
                     "%",
                     interval,

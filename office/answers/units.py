@@ -57,16 +57,24 @@ class Words:
         name, times = factor(unit, self.units)
         return f"{number(value * times, digits)} {name}".rstrip()
 
-    def limits(self, interval: Interval | None, unit: str = "", digits: int = 3) -> str:
-        """` (95 % limits 412 to 733 mm)` with a blank before it; nothing where there is no interval."""
+    def limits(
+        self, interval: Interval | None, unit: str = "", digits: int = 3, decimals: int | None = None
+    ) -> str:
+        """` (95 % limits 412 to 733 mm)` with a blank before it; nothing where there is no interval.
+
+        decimals: so many for both ends, where they shall look alike, in place of significant digits.
+        """
         if interval is None:
             return ""
         name, times = factor(unit, self.units)
         share = f"{100 * interval.level:g} %"
-        low = number(interval.low * times, digits)
+        low, high = (
+            f"{end * times:,.{decimals}f}" if decimals is not None else number(end * times, digits)
+            for end in (interval.low, interval.high)
+        )
         if interval.high == float("inf"):
             return f" ({share} limits: at least {low} {name}".rstrip() + ", no upper limit)"
-        return f" ({share} limits {low} to {number(interval.high * times, digits)} {name}".rstrip() + ")"
+        return f" ({share} limits {low} to {high} {name}".rstrip() + ")"
 
     def length(self, mm: float) -> str:
         """To the millimetre, or to a tenth of an inch."""
@@ -117,7 +125,7 @@ def _finer(unit: str) -> int:
 
 
 def _cell(cell: Cell, times: float) -> Cell:
-    return cell * times if times != 1.0 and isinstance(cell, float | int) else cell
+    return round(cell * times, 9) if times != 1.0 and isinstance(cell, float | int) else cell
 
 
 def _plot(plot: Plot, units: Units) -> Plot:

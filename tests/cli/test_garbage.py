@@ -39,6 +39,7 @@ STATION = [
     ["fish", "history", "985000000000001", "--config", "{file}"],
     ["fish", "trace", "abcd", "--config", "{file}"],
     ["replay", "day.jsonl", "--config", "{file}", "--db", "out.sqlite"],
+    ["answer", "condition", "--config", "{file}"],
 ]
 DATABASE = [
     ["rebuild", "{file}"],
@@ -51,6 +52,16 @@ DATABASE = [
     ["station", "snapshot", "copy.sqlite", "--db", "{file}"],
     ["tags", "list", "--db", "{file}"],
     ["replay", "{file}", "--db", "out.sqlite"],
+    ["answer", "condition", "--db", "{file}"],
+    ["answer", "structure", "--db", "{file}"],
+    ["answer", "growth", "--db", "{file}"],
+    ["answer", "catch", "--db", "{file}"],
+    ["answer", "abundance", "--db", "{file}"],
+    ["answer", "survival", "--db", "{file}"],
+    ["answer", "removal", "--db", "{file}"],
+    ["answer", "cues", "--db", "{file}"],
+    ["answer", "quality", "--db", "{file}"],
+    ["answer", "fish", "985000000000001", "--db", "{file}"],
     ["replay", "day.jsonl", "--db", "{file}", "--append"],
 ]
 GARBAGE = ("missing", "folder", "empty", "noise", "text", "other.sqlite", "broken.sqlite")
