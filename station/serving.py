@@ -46,10 +46,11 @@ def start_page(doors: Doors) -> "PageServer":
 
 
 class PageServer:
-    """Serves from its construction until `close`."""
+    """Serves from its construction until `close`; a port that is taken is tried again every `retry_s`."""
 
-    def __init__(self, doors: Doors) -> None:
+    def __init__(self, doors: Doors, retry_s: float = RETRY_S) -> None:
         self._doors = doors
+        self._retry_s = retry_s
         self._settings = doors.station.file.page
         self._loop: asyncio.AbstractEventLoop | None = None
         self._heard: deque[Mapping[str, object]] = deque(maxlen=MOST_UNHEARD)
@@ -151,7 +152,7 @@ class PageServer:
                     )
                 told = True
             try:
-                await asyncio.wait_for(self._stop.wait(), RETRY_S)
+                await asyncio.wait_for(self._stop.wait(), self._retry_s)
             except TimeoutError:
                 continue
             return None

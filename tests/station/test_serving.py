@@ -1,0 +1,252 @@
+"""The page beside the ingest: it comes, it goes, it fails, and the fish go on."""
+
+import json
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any
+
+import httpx
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ingest.announce import Tell
+from ingest.companions import Doors
+from ingest.control import Ask
+from ingest.station_config import load_station
+from station.serving import PageServer
+from tests.cli.command_line import call
+from tests.ingest.daemon_tools import Child, quick_station, station_on, wait_for
+from tests.station.page_tools import PROGRAM, page_on, with_page
+
+TAG = "999000000000001"
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    with page_on(tmp_path_factory.mktemp("serving")) as one:
+        one[0].work_up(TAG)
+        yield one
+
+
+def doors_of(folder: Path, lines: str) -> tuple[Doors, "SimpleQueue[Ask | Tell]", list[str]]:
+    """What the page is given, and what it delivers and shows."""
+    toml = quick_station(folder)
+    toml.write_text(f"{toml.read_text()}[page]\n{lines}\n")
+    heard: SimpleQueue[Ask | Tell] = SimpleQueue()
+    shown: list[str] = []
+    return Doors(load_station(toml), heard.put, shown.append), heard, shown
+
+
+def told(heard: "SimpleQueue[Ask | Tell]") -> Tell:
+    one = heard.get(timeout=20)
+    assert isinstance(one, Tell)
+    return one
+
+
+def test_a_port_that_is_taken_is_said_once_and_tried_until_it_is_free(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        doors, heard, _ = doors_of(tmp_path, f"port = {port}")
+        page = PageServer(doors, retry_s=0.01)
+        try:
+            first = told(heard)
+            assert (first.name, first.sound.value) == ("page_not_served", "trouble")
+            assert f"127.0.0.1 port {port} cannot be used (Address already in use)" in first.sentence
+            other.close()
+            second = told(heard)
+            assert (second.name, second.sentence) == (
+                "page_ready",
+                f"The page is at http://127.0.0.1:{port}/",
+            )
+        finally:
+            page.close()
+
+
+def test_fish_go_on_while_there_is_no_page(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        toml = with_page(quick_station(tmp_path))
+        toml.write_text(toml.read_text().replace("port = 0", f"port = {other.getsockname()[1]}"))
+        with station_on(toml, program=PROGRAM) as child:
+            wait_for(lambda: "There is no page" in child.said(), "word of it", child.process)
+            child.work_up(TAG)
+            assert [fish["tag"] for fish in child.fish()] == [TAG]
+            assert child.signal() == 0
+
+
+def test_a_page_that_is_off_listens_nowhere(tmp_path: Path) -> None:
+    doors, heard, _ = doors_of(tmp_path, "on = false\nport = 0")
+    page = PageServer(doors)
+    page.hear({"name": "fish_saved"})
+    page.close()
+    assert heard.empty()
+
+
+def test_a_person_at_the_terminal_sees_a_code_on_the_network_and_the_log_does_not(tmp_path: Path) -> None:
+    doors, heard, shown = doors_of(tmp_path, 'port = 0\nnetwork = true\nlisten = "127.0.0.1"')
+    doors.station.database.touch()
+    page = PageServer(doors)
+    try:
+        ready = told(heard)
+        assert "tallywell station pair shows the code" in ready.sentence
+        wait_for(lambda: len(shown) == 1, "the code")
+        code = shown[0].rpartition(": ")[2]
+        assert code not in ready.sentence
+        address = ready.sentence.split()[4].rstrip("/")
+        assert httpx.post(f"{address}/pair", json={"code": code}).json()["ok"]
+    finally:
+        page.close()
+
+
+def test_open_streams_do_not_hold_up_the_end_and_nothing_of_the_library_is_on_the_terminal(
+    tmp_path: Path,
+) -> None:
+    with page_on(tmp_path) as (child, url), httpx.stream("GET", f"{url}/events", timeout=20) as stream:
+        lines = stream.iter_lines()
+        assert next(lines) == "retry: 1000"
+        child.work_up(TAG)
+        assert child.signal() == 0
+        assert [one for one in lines if one.startswith("event: said")]
+        for line in child.said().splitlines():
+            assert line[2] + line[5] == "::", f"a line that the station did not say: {line}"
+
+
+def test_a_page_that_breaks_is_told_and_the_fish_go_on(tmp_path: Path) -> None:
+    broken = """
+from station.serving import PageServer
+async def fail(self): raise ValueError("broken")
+PageServer._serve = fail
+"""
+    with station_on(with_page(quick_station(tmp_path)), program=PROGRAM, broken=broken) as child:
+        wait_for(lambda: "The page stopped by a fault of this program (broken)" in child.said(), "word of it")
+        child.work_up(TAG)
+        assert [fish["status"] for fish in child.fish()] == ["saved"]
+        assert child.signal() == 0
+
+
+def test_what_the_page_did_is_replayed_as_it_was(tmp_path: Path) -> None:
+    with page_on(tmp_path) as (child, url):
+        child.work_up(TAG)
+        for command in (
+            "fate removed",
+            "note from the page",
+            "run start area=upper bay",
+            "run end seconds=640",
+        ):
+            assert httpx.post(f"{url}/act", json={"command": command}).json()["ok"]
+        (fish,) = child.fish()
+        assert fish["fate"] == "removed"
+        assert child.signal() == 0
+        call("rebuild", child.database, folder=tmp_path)
+
+
+def test_the_stream_of_the_real_station_shows_a_fish_from_tag_to_saved(station: tuple[Child, str]) -> None:
+    child, url = station
+    with httpx.stream("GET", f"{url}/events", params={"bench": "main"}, timeout=20) as stream:
+        assert stream.headers["content-type"].startswith("text/event-stream")
+        lines = stream.iter_lines()
+        next(lines)
+        child.work_up("999000000000002")
+        names, states = [], []
+        for line in lines:
+            if line.startswith('data: {"name"'):
+                names.append(json.loads(line[6:])["name"])
+            elif line.startswith('data: {"station"'):
+                states.append(json.loads(line[6:])["state"])
+                if states[-1] == "saved" and names[-1:] == ["fish_saved"]:
+                    break
+        assert names == ["part_taken", "part_taken", "part_taken", "fish_saved"]
+
+
+# --- the database for the office ----------------------------------------------------------------------------
+
+
+def test_the_manifest_is_that_of_a_fresh_snapshot_and_the_file_is_whole(station: tuple[Child, str]) -> None:
+    child, url = station
+    first = httpx.get(f"{url}/pull/manifest").json()
+    assert first["station"] == "bank"
+    assert {
+        "sha256",
+        "size_bytes",
+        "schema_version",
+        "sqlite_version",
+        "rows",
+        "taken_at",
+        "clock_doubtful",
+    } <= set(first)
+    assert httpx.get(f"{url}/pull/manifest").json() == first, "nothing changed: no new snapshot"
+    answer = httpx.get(f"{url}/pull/file/{first['file']}")
+    assert len(answer.content) == first["size_bytes"]
+    assert answer.content == (child.folder / "snapshots" / first["file"]).read_bytes()
+    assert answer.headers["accept-ranges"] == "bytes"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "work-up.sqlite",
+        "..%2Fwork-up.sqlite",
+        "%2e%2e/work-up.sqlite",
+        "nothing.sqlite",
+        "a.json",
+        "%00.sqlite",
+    ],
+)
+def test_no_other_file_can_be_pulled(station: tuple[Child, str], name: str) -> None:
+    _, url = station
+    answer = httpx.get(f"{url}/pull/file/{name}")
+    assert answer.status_code == 404
+    assert answer.json()["error"].endswith(".")
+
+
+ranges = st.one_of(
+    st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=30).map(str.strip),
+    st.builds("bytes={}-{}".format, st.integers(0, 10**6), st.integers(0, 10**6) | st.just("")),
+    st.builds("bytes=-{}".format, st.integers(0, 10**6)),
+    st.lists(st.tuples(st.integers(0, 10**5), st.integers(0, 10**5)), min_size=1, max_size=4).map(
+        lambda pairs: "bytes=" + ",".join(f"{first}-{last}" for first, last in pairs)
+    ),
+)
+
+
+class Pulled:
+    """A snapshot on the station, and a client that has it."""
+
+    def __init__(self, folder: Path, client: httpx.Client) -> None:
+        name = client.get("/pull/manifest").json()["file"]
+        self._client, self._path = client, f"/pull/file/{name}"
+        self.whole = (folder / "snapshots" / name).read_bytes()
+
+    def get(self, **headers: str) -> httpx.Response:
+        sent = {name.replace("_", "-"): value for name, value in headers.items()}
+        return self._client.get(self._path, headers=sent)
+
+
+@pytest.fixture(scope="module")
+def pulled(station: tuple[Child, str]) -> Iterator[Pulled]:
+    child, url = station
+    with httpx.Client(base_url=url) as client:
+        yield Pulled(child.folder, client)
+
+
+@given(wanted=ranges)
+@settings(max_examples=60, deadline=None)
+def test_any_range_gives_those_bytes_or_a_refusal(pulled: Pulled, wanted: str) -> None:
+    answer = pulled.get(range=wanted)
+    assert answer.status_code in (200, 206, 400, 416)
+    if answer.status_code == 200:
+        assert answer.content == pulled.whole
+    if answer.status_code == 206 and not answer.headers["content-type"].startswith("multipart/"):
+        unit, _, rest = answer.headers["content-range"].partition(" ")
+        first, last = map(int, rest.partition("/")[0].split("-"))
+        assert (unit, answer.content) == ("bytes", pulled.whole[first : last + 1])
+
+
+def test_a_pull_that_broke_off_goes_on_where_it_was(pulled: Pulled) -> None:
+    head = pulled.get(range="bytes=0-9999")
+    tail = pulled.get(range="bytes=10000-", if_range=head.headers["etag"])
+    assert (head.status_code, tail.status_code) == (206, 206)
+    assert head.content + tail.content == pulled.whole
+    assert pulled.get(range=f"bytes={len(pulled.whole)}-").status_code == 416
