@@ -20,10 +20,13 @@ PANELS = {
     "After the day": (
         "survey close", "survey status", "survey list", "fish list", "station snapshot",
     ),
-    "In the office": ("office pull", "office status", "office conflicts list", "office conflicts decide", "office amend", "office export"),
+    "In the office": (
+        "office pull", "office status", "office conflicts list", "office conflicts decide", "office review",
+        "office amend", "office export",
+    ),
     "The answers": (
         "answer condition", "answer structure", "answer growth", "answer catch", "answer abundance", "answer survival",
-        "answer removal", "answer cues", "answer quality", "answer fish",
+        "answer removal", "answer cues", "answer quality", "answer fish", "report",
     ),
     "When in doubt": ("instruments doctor", "instruments watch", "fish trace", "replay", "rebuild"),
 }  # fmt: skip

@@ -1,4 +1,4 @@
-"""`tallywell office amend` as a person calls it."""
+"""`tallywell office review` and `office amend` as a person calls them."""
 
 from pathlib import Path
 
@@ -76,3 +76,25 @@ def test_a_list_is_judged_first_and_stored_with_apply(folder: Path) -> None:
 def test_what_is_missing_is_said_in_a_sentence(folder: Path, words: tuple[str, ...], said: str) -> None:
     done = call("office", "amend", *words, folder=folder, expect=2)
     assert said in done.stderr
+
+
+def test_the_review_is_filled_in_and_amended(tmp_path: Path) -> None:
+    queried = bass(1, status="queried", weight_g=102.0)
+    office_with(tmp_path / "office.sqlite", queried, OTHER).close()
+    said = call("office", "review", folder=tmp_path).stdout
+    assert "Mill Pond" in said
+    assert 'weight: scale 1020.5 g "ST,+1020.5 g\\r\\n" (used)' in said
+    assert "1 fish to look at: 1 queried" in said
+    call("office", "review", "--survey", "last", "--csv", "list.csv", folder=tmp_path)
+    lines = (tmp_path / "list.csv").read_text().splitlines()
+    (place,) = (lines[0].split(",").index("old_weight_g"),)
+    head, row = lines[0], lines[1].replace(",102,,", ",102,1020,").replace("queried,,", "queried,confirmed,")
+    assert head.split(",")[place + 1] == "new_weight_g"
+    (tmp_path / "list.csv").write_text(f"{head}\r\n{row}\r\n")
+    call(
+        "office", "amend", "--from", "list.csv", "--who", "AB", "--why", "display", "--apply", folder=tmp_path
+    )
+    assert "Nothing to look at." in call("office", "review", "--water", "mill pond", folder=tmp_path).stdout
+    document = call_json("office", "review", folder=tmp_path)
+    assert document["fish"] == []
+    assert "no water" in call("office", "review", "--water", "Sea", folder=tmp_path, expect=2).stderr

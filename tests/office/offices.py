@@ -1,6 +1,7 @@
 """An office database with a small invented survey in it, and its rows for comparison."""
 
 import sqlite3
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ NOW = "2026-11-20T09:00:00.000Z"
 TABLES = ("fish", "fish_tag", "reading", "observation", "batch", "batch_reading", "survey", "run")
 
 
+@cache
 def book() -> SpeciesBook:
     return load_species(shipped_config() / "species")
 
