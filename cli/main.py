@@ -9,6 +9,7 @@ from cli import (
     office_commands,
     page_commands,
     record_commands,
+    report_commands,
     sound_commands,
     station_commands,
     survey_commands,
@@ -38,6 +39,7 @@ app.command("command")(station_commands.command)
 app.add_typer(fish_commands.app, name="fish")
 app.add_typer(office_commands.app, name="office")
 app.add_typer(answer_commands.app, name="answer")
+app.command("report")(report_commands.report)
 app.command("replay")(record_commands.replay)
 app.command("rebuild")(record_commands.rebuild)
 

@@ -1,0 +1,201 @@
+"""Page one: a few plain sentences for the person who owns the water. Numbers and limits come from the answers."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from math import isfinite
+
+from office.answers.model import Answer, Chapter
+from office.answers.records import said
+from office.answers.units import number
+from office.report.facts import Facts
+
+MOST_SEEN = 7
+MOST_QUESTIONS = 4
+MOST_UNTOLD = 3
+CUES = "cues"
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """seen: what was found. questions: what it may mean, worded as questions for the biologist. untold: what these data
+    cannot tell, and what would. more_untold: how many more such answers stand in the chapters."""
+
+    seen: tuple[str, ...]
+    questions: tuple[str, ...]
+    untold: tuple[str, ...]
+    more_untold: int
+
+
+def summarise(facts: Facts, chapters: Sequence[Chapter]) -> Summary:
+    """Choose what an owner should know first; everything else stands in the chapters."""
+    order = {name: place for place, (name, _) in enumerate(facts.caught)}
+    headlines = [
+        (_rank(one, order), one)
+        for chapter in chapters
+        if chapter.key != CUES
+        for one in chapter.answers
+        if one.headline and one.refused is None and not _boundless(one)
+    ]
+    chosen = sorted(headlines, key=lambda pair: pair[0])[:MOST_SEEN]
+    chosen.sort(key=lambda pair: (order.get(pair[1].subject, len(order)), pair[0]))
+    cues = [
+        one for chapter in chapters if chapter.key == CUES for one in chapter.answers if one.refused is None
+    ]
+    cues.sort(key=lambda one: (not one.headline, order.get(one.subject, len(order))))
+    refused = [one for chapter in chapters for one in chapter.answers if one.refused is not None]
+    first = _once(one.sentence for one in _unanswered(chapters, order))[:MOST_UNTOLD]
+    return Summary(
+        seen=(caught_sentence(facts), *(plain(one) for _, one in chosen)),
+        questions=_once(one.sentence for one in _one_of_a_kind(cues))[:MOST_QUESTIONS],
+        untold=first,
+        more_untold=len(refused) - len(first),
+    )
+
+
+def _one_of_a_kind(cues: Sequence[Answer]) -> list[Answer]:
+    """The first question about each index of each species: PSD and its increments ask much the same."""
+    kinds: dict[tuple[str, str], Answer] = {}
+    for one in cues:
+        tail = one.key.removeprefix(f"{one.subject}.")
+        kinds.setdefault((one.subject, tail.split(".")[0].split("_")[0]), one)
+    return list(kinds.values())
+
+
+def _unanswered(chapters: Sequence[Chapter], order: dict[str, int]) -> list[Answer]:
+    """Refusals of questions that no other answer of the chapter settles, those of the most numerous species first."""
+    found = []
+    for chapter in chapters:
+        if chapter.key in (CUES, "catch", "quality"):
+            continue
+        settled = {one.subject for one in chapter.answers if one.headline and one.refused is None}
+        for one in chapter.answers:
+            if one.refused is not None and one.subject not in settled:
+                settled.add(one.subject)
+                found.append(one)
+    return sorted(found, key=lambda one: order.get(one.subject, -1))
+
+
+def caught_sentence(facts: Facts) -> str:
+    """`On 2026-05-12 the crew caught 912 fish of 5 species: 549 largemouth bass, ...`"""
+    if not facts.when:
+        return "There is no survey here yet, so there is nothing to report."
+    total = sum(n for _, n in facts.caught)
+    if not total:
+        runs = f" in {_some(facts.runs, 'run')}" if facts.runs else ""
+        return f"On {facts.when} no fish was caught{runs}."
+    kinds = [(name, n) for name, n in facts.caught if name]
+    named = [f"{n:,} {said(name)}" for name, n in kinds[:5]]
+    if len(kinds) > 5:
+        named.append(f"{sum(n for _, n in kinds[5:]):,} of {len(kinds) - 5} other species")
+    unknown = total - sum(n for _, n in kinds)
+    if unknown:
+        named.append(f"{unknown:,} of a species that nobody noted")
+    effort = f" in {_some(facts.runs, 'run')}" if facts.runs else ""
+    if facts.seconds:
+        effort += f" and {number(facts.seconds / 3600, 2)} hours of fishing"
+    removed = sum(n for _, n in facts.removed)
+    gone = f" {removed:,} of them were taken out." if removed else ""
+    what = _some(total, "fish") if not kinds else f"{total:,} fish of {_some(len(kinds), 'species')}"
+    return f"On {facts.when} the crew caught {what}{effort}: {_and(named)}.{gone}"
+
+
+def plain(answer: Answer) -> str:
+    """The answer for a reader who has never heard of an index; its own sentence where no plainer one is known."""
+    tail = answer.key.removeprefix(f"{answer.subject}.") if answer.subject else answer.key
+    tell = _PLAIN.get(tail)
+    return tell(answer) if tell is not None and answer.value is not None else answer.sentence
+
+
+def _condition(one: Answer) -> str:
+    return (
+        f"{_name(one)} weigh {_value(one)} % of the standard weight for their length{_limits(one, ' %')}, {_fish(one)}. "
+        "The standard is a fish in very good flesh; many waters lie near 93 %."
+    )
+
+
+def _sizes(one: Answer) -> str:
+    return (
+        f"Of every 100 {said(one.subject)} longer than the least size that anglers take an interest in, {_value(one)} have "
+        f"reached a size that they like to catch{_limits(one)}, {_fish(one)}."
+    )
+
+
+def _growth(one: Answer) -> str:
+    grown = f"{_value(one)} {one.unit}{_limits(one)}"
+    return f"Tagged {said(one.subject)} that were caught again had grown {grown}, {_fish(one)}."
+
+
+def _catch(one: Answer) -> str:
+    return f"One hour of electrofishing caught {_value(one)} {said(one.subject)}{_limits(one)}, {_some(one.n, 'run')}."
+
+
+def _number(one: Answer) -> str:
+    return (
+        f"About {number(one.value or 0.0, 3)} {said(one.subject)} of the size that gets a tag live here{_limits(one)}; "
+        f"{one.n:,} were examined for tags."
+    )
+
+
+def _survival(one: Answer) -> str:
+    return (
+        f"Of every 100 {said(one.subject)} with a tag, about {_value(one)} are still alive and here a year "
+        f"later{_limits(one)}."
+    )
+
+
+_PLAIN: dict[str, Callable[[Answer], str]] = {
+    "wr": _condition,
+    "psd": _sizes,
+    "mm_per_year": _growth,
+    "cpue": _catch,
+    "chapman": _number,
+    "survival": _survival,
+}
+
+_FIRST = ("chapman", "abundance", "left", "survival", "wr", "psd", "year", "cpue")
+"""What an owner asks first: how many, how many are left, how well they do. By a word of the answer's key."""
+
+
+def _boundless(one: Answer) -> bool:
+    """A number that may be anything upwards tells an owner nothing; it stands in its chapter, with its limits."""
+    return one.interval is not None and not isfinite(one.interval.high)
+
+
+def _rank(one: Answer, order: dict[str, int]) -> tuple[float, int]:
+    tail = one.key.removeprefix(f"{one.subject}.")
+    place = next((place for place, word in enumerate(_FIRST) if word in tail), len(_FIRST))
+    return place + 2.5 * order.get(one.subject, 0), place
+
+
+def _name(one: Answer) -> str:
+    return said(one.subject).capitalize() if one.subject else "The fish"
+
+
+def _value(one: Answer) -> str:
+    return number(one.value or 0.0, 2 if one.unit == "" else 3).removesuffix(".0")
+
+
+def _limits(one: Answer, unit: str = "") -> str:
+    if one.interval is None:
+        return " (no honest limits can be given)"
+    share = f"{100 * one.interval.level:g} % limits"
+    low = number(one.interval.low, 2)
+    if not isfinite(one.interval.high):
+        return f" ({share}: at least {low}{unit})"
+    return f" ({share} {low} to {number(one.interval.high, 2)}{unit})"
+
+
+def _fish(one: Answer) -> str:
+    return _some(one.n, one.n_of if one.n_of != "runs" else "run")
+
+
+def _some(n: int, what: str) -> str:
+    return f"{n:,} {what}" if n == 1 or what.endswith(("s", "fish")) else f"{n:,} {what}s"
+
+
+def _and(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _once(texts: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(texts))
