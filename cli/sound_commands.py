@@ -53,7 +53,7 @@ def sounds(
         {
             "sound": sound.value,
             "rhythm": _rhythm(notes(sound, settings.set)),
-            "pitch": " ".join(f"{note.hz:.0f}" for note in notes(sound, settings.set)),
+            "pitch": " ".join(dict.fromkeys(f"{note.hz:.0f}" for note in notes(sound, settings.set))),
             "meaning": MEANINGS[sound],
             "notes": [note._asdict() for note in notes(sound, settings.set)],
         }

@@ -17,6 +17,7 @@ from tests.cli.command_line import PROGRAM, call
 STATION = [
     ["station", "check", "{file}"],
     ["station", "run", "{file}"],
+    ["station", "sounds", "{file}"],
     ["tags", "cards", "{file}", "--out", "cards.html"],
     ["tags", "list", "--config", "{file}"],
     ["tags", "import", "good.csv", "--config", "{file}"],

@@ -66,8 +66,8 @@ def test_what_the_ports_need_is_not_taken_away() -> None:
         if equals and not line.startswith("#"):
             service.setdefault(key, []).append(value)
     assert service["PrivateDevices"] == ["no"]
-    assert {f"char-{one} rw" for one in ("ttyACM", "ttyUSB", "usb_device")} <= set(service["DeviceAllow"])
-    assert service["SupplementaryGroups"] == ["dialout"]
+    assert {f"char-{one} rw" for one in ("ttyACM", "ttyUSB", "usb_device", "alsa")} <= set(service["DeviceAllow"])
+    assert service["SupplementaryGroups"] == ["dialout audio"]
     assert "ProcSubset" not in service  # the boot id is in /proc/sys
     assert service["Type"] == ["notify"]
     assert service["Restart"] == ["always"]
@@ -82,4 +82,4 @@ def test_the_unit_waits_for_the_drivers_that_it_admits() -> None:
     modules = [
         line for line in (FOLDER / "tallywell-modules.conf").read_text().splitlines() if line[0] != "#"
     ]
-    assert modules == ["cdc_acm", "usbserial"]
+    assert modules == ["cdc_acm", "usbserial", "snd"]
