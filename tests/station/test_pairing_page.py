@@ -1,0 +1,72 @@
+"""Pairing in a real browser: with a keyboard alone, under the page's own policy."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from station.pairing import new_code
+from tests.ingest.daemon_tools import Child
+from tests.station.page_tools import page_on
+
+
+@pytest.fixture
+def station(tmp_path: Path) -> Iterator[tuple[Child, str]]:
+    with page_on(tmp_path, 'network = true\nlisten = "127.0.0.1"') as one:
+        yield one
+
+
+@pytest.fixture
+def tablet(browser: Browser) -> Iterator[Page]:
+    with browser.new_context(viewport={"width": 390, "height": 844}) as context:
+        yield context.new_page()
+
+
+def test_a_tablet_is_paired_by_typing_the_code(station: tuple[Child, str], tablet: Page) -> None:
+    child, url = station
+    tablet.goto(url)
+    assert tablet.url == f"{url}/pair"
+    tablet.keyboard.type("00000000")  # the field has the focus
+    tablet.keyboard.press("Enter")
+    assert "Not paired. No code is good now" in tablet.get_by_role("alert").inner_text()
+    tablet.keyboard.type(new_code(child.database, time.time()))
+    tablet.keyboard.press("Enter")
+    tablet.wait_for_url(f"{url}/")
+    assert tablet.evaluate("document.cookie") == ""
+    status = tablet.evaluate(
+        """fetch("/act", {method: "POST", headers: {"content-type": "application/json"},
+        body: JSON.stringify({command: "species bluegill"})}).then(answer => answer.status)"""
+    )
+    assert status == 200
+    new_code(child.database, time.time(), forget=True)
+    tablet.reload()
+    assert tablet.url == f"{url}/pair"
+
+
+def test_a_page_of_another_origin_in_the_same_browser_reaches_nothing(
+    station: tuple[Child, str], tablet: Page, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """The attacker's page lies on a file here: no origin could be more foreign."""
+    child, url = station
+    tablet.goto(f"{url}/pair")
+    tablet.keyboard.type(new_code(child.database, time.time()))
+    tablet.keyboard.press("Enter")
+    tablet.wait_for_url(f"{url}/")
+    child.work_up("999000000000001")
+    foreign = tmp_path_factory.mktemp("attacker") / "page.html"
+    foreign.write_text("<title>foreign</title>")
+    tablet.goto(foreign.as_uri())
+    ask = """async (url) => {
+        const said = [];
+        for (const how of [{}, {method: "POST", mode: "no-cors", credentials: "include", body: '{"command":"void"}'},
+                           {method: "POST", credentials: "include", headers: {"content-type": "application/json"},
+                            body: '{"command":"void"}'}]) {
+            try { said.push((await fetch(url, how)).type); } catch (failure) { said.push("refused"); }
+        }
+        return said;
+    }"""
+    assert tablet.evaluate(ask, f"{url}/act") == ["refused"] * 3
+    (fish,) = child.fish()
+    assert fish["status"] == "saved"
