@@ -193,6 +193,7 @@ class PageTable(_Table):
     listen: the address of this computer to listen at; None: 127.0.0.1, with `network` all addresses. port: 0 takes any
     free one, which the station says at its start. network: whether other computers may open the page, after pairing.
     names: host names under which they may ask for it, beside its addresses. session_days: how long a pairing lasts.
+    low_disk_mb: with less room for records the page says so.
     """
 
     on: bool = True
@@ -202,6 +203,7 @@ class PageTable(_Table):
     names: tuple[HostName, ...] = ()
     units: Literal["metric", "inch_pound"] = "metric"
     theme: Literal["auto", "light", "dark"] = "auto"
+    low_disk_mb: Annotated[int, Field(strict=True, ge=0, le=1_000_000_000)] = 500
     session_days: Annotated[float, Field(strict=True, gt=0, le=400, allow_inf_nan=False)] = 30.0
 
     @field_validator("listen")

@@ -108,7 +108,9 @@ class PageServer:
         if door is None:
             return
         asking = Asking(self._doors.deliver)
-        display = Display(self._settings.units, self._settings.theme)
+        display = Display(
+            self._settings.units, self._settings.theme, self._settings.low_disk_mb * 1024 * 1024
+        )
         scenes = Scenes(asking, self._news, partial(build_scene, display=display))
         station = self._doors.station
         pairing = Pairing(station.database, self._settings.session_days, time.time, time.monotonic)

@@ -32,8 +32,10 @@ CAPTURES = (
 )
 
 
-def write_stage(folder: Path, page: str = "", *, survey: bool = True, only_main: bool = False) -> Path:
-    """The station's file with tables of tags; `page` are lines of [page]."""
+def write_stage(
+    folder: Path, page: str = "", *, port: int = 0, survey: bool = True, only_main: bool = False
+) -> Path:
+    """The station's file with tables of tags; `page` are more lines of [page], `port` 0 is any free one."""
     folder.mkdir(parents=True, exist_ok=True)
     lines = ["[station]", 'name = "bank"', 'timezone = "America/Chicago"']
     if survey:
@@ -59,7 +61,7 @@ def write_stage(folder: Path, page: str = "", *, survey: bool = True, only_main:
             if bench == "mute":
                 lines.append("silence_s = 1.0")
     lines += ["[commands.keys]", '"BLG" = "species bluegill"', '"LMB" = "species largemouth_bass"']
-    lines += ["[page]", "port = 0", page]
+    lines += ["[page]", f"port = {port}", page]
     (folder / "inventory").mkdir(exist_ok=True)
     (folder / "inventory" / "box.csv").write_text("\n".join(["tag", *BOX]) + "\n")
     rows = [f"{KNOWN},{day},{water},largemouth_bass,{mm},{g},released" for day, water, mm, g in CAPTURES]
