@@ -21,7 +21,7 @@ from office.manifest import MOST_BYTES, PullRefusedError, SnapshotManifest, desc
 
 STICK_FOLDER = "tallywell"
 _DEPTH = 3  # folders below the one that is named
-_CHUNK_BYTES = 1 << 20
+_CHUNK_BYTES = 1 << 18
 _PAGES = 2_000  # of a backup, between two looks at the progress
 
 Progress = Callable[[str, int, int], None]
@@ -93,7 +93,8 @@ class Folder:
     def _best(
         self, offers: Mapping[Path, SnapshotManifest], staging: Path, progress: Progress
     ) -> Iterator[Fetched | Missed]:
-        tried: set[str] = set()
+        tried: set[Path] = set()
+        taken: set[str] = set()
         newest = sorted(offers, key=lambda path: (parse_rfc3339(offers[path].taken_at), path), reverse=True)
         fullest = sorted(newest, key=lambda path: sum(offers[path].rows.values()), reverse=True)
         most = 0
@@ -103,15 +104,16 @@ class Folder:
                 rows = sum(manifest.rows.values())
                 if order is fullest and rows <= most:
                     break
-                if manifest.sha256 in tried:
+                if path in tried or manifest.sha256 in taken:
                     continue
-                tried.add(manifest.sha256)
+                tried.add(path)
                 try:
                     fetched = _copied(path, manifest, staging, progress)
                 except PullRefusedError as refused:
                     yield Missed(str(refused))
                     continue
                 most = max(most, rows)
+                taken.add(manifest.sha256)
                 yield fetched
                 break
 
