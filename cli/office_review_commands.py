@@ -38,7 +38,7 @@ def review(
     office: options.Office = options.OFFICE_HERE,
     as_json: options.Json = False,
 ) -> None:
-    """List what to look at again (mm, g), with the bytes behind it.
+    """List what to look at again (mm, g), with its bytes.
 
     Queried and incomplete fish, unknown tags, one tag twice or on two species, shrunk and fast grown fish, weights that
     may be off by one. A fish whose status is amended to confirmed is asked about no more.

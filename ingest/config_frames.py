@@ -130,6 +130,7 @@ def _prior(row: HistoryRow) -> PriorRow:
         capture.individual_id,
         capture.survey_id,
         capture.fish_id,
+        capture.withdrawal_until,
     )
 
 

@@ -6,7 +6,7 @@ g, as the headings say.
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, date, datetime, tzinfo
 
 from ingest.commands import FATES
 from ingest.records import PriorCapture
@@ -35,6 +35,7 @@ class HistoryRow:
     line: int
 
 
+UNTIL_MENDED = "9999-12-31"
 _INVENTORY_COLUMNS = {"tag": "tag", "box": "box", "lot": "lot", "date": "date"}
 _HISTORY_COLUMNS = {
     "tag": "tag",
@@ -49,6 +50,10 @@ _HISTORY_COLUMNS = {
     "fate": "fate",
     "individual": "individual",
     "individual_id": "individual",
+    "fish": "fish",
+    "fish_id": "fish",
+    "withdrawal": "withdrawal",
+    "withdrawal_until": "withdrawal",
 }
 
 
@@ -70,7 +75,7 @@ def parse_history(
     text: str, name: str, zone: tzinfo = UTC
 ) -> tuple[tuple[HistoryRow, ...], tuple[TableProblem, ...]]:
     """The captures of a history CSV with the columns tag, at (or date) and, if wanted, water, survey,
-    species, length_mm, weight_g, fate, individual. Never raises.
+    species, length_mm, weight_g, fate, individual, fish, withdrawal. Never raises.
 
     A date alone counts as noon and a time without offset as local time, both in `zone`. A measure or fate
     that cannot be read is left out and named, and the capture is kept: a recapture that nobody notices
@@ -93,6 +98,8 @@ def parse_history(
             weight_g=table.measure(line, "weight_g", cells),
             fate=_fate(table, line, cells.get("fate", "")),
             individual_id=cells.get("individual") or None,
+            fish_id=cells.get("fish") or None,
+            withdrawal_until=_day(table, line, cells.get("withdrawal", "")),
         )
         rows.append(HistoryRow(tag, capture, name, line))
     return tuple(rows), table.found()
@@ -112,6 +119,18 @@ def utc_text(written: str, zone: tzinfo) -> str:
     if at.tzinfo is None:
         at = at.replace(tzinfo=zone)
     return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _day(table: TagTable, line: int, written: str) -> str | None:
+    """The day before which a drugged fish may not be eaten. One that cannot be read is the most careful one."""
+    if not written:
+        return None
+    try:
+        return date.fromisoformat(written).isoformat()
+    except ValueError:
+        said = f'"{written}" is no day as 2026-06-02: the fish counts as drugged until it is mended.'
+        table.say(line, "withdrawal", written, said, "cell")
+        return UNTIL_MENDED
 
 
 def _fate(table: TagTable, line: int, written: str) -> str:

@@ -42,7 +42,9 @@ def load_prior_captures(store: Store, captures: Iterable[PriorRow], *, source: s
     def work(connection: sqlite3.Connection) -> None:
         connection.execute("DELETE FROM prior_capture WHERE source = ?", (source,))
         connection.executemany(
-            f"INSERT INTO prior_capture ({', '.join(PriorRow._fields)}, source) VALUES ({'?, ' * 10}?)", rows
+            f"INSERT INTO prior_capture ({', '.join(PriorRow._fields)}, source) "
+            f"VALUES ({'?, ' * len(PriorRow._fields)}?)",
+            rows,
         )
 
     store.write(work)

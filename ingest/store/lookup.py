@@ -30,7 +30,7 @@ _CAPTURE = """worked_up_at, water, survey_id, species, length_mm, weight_g, fate
     withdrawal_until, fish_id"""
 _FINAL = f"SELECT {_CAPTURE} FROM fish_all WHERE void = 0 AND closed = 1 AND"
 _PRIOR = """SELECT at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id,
-        NULL, prior_id
+        withdrawal_until, prior_id
     FROM prior_capture AS p WHERE (p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish)) AND"""
 
 _OWN_BY_TAG = f"{_FINAL} tag = ?"
@@ -93,11 +93,11 @@ class Lookup:
         tag. `before` (RFC 3339 UTC) leaves out what was not earlier.
         """
         own = dict(self._own(tag))
-        prior = {row[-1]: row for row in self._all(_PRIOR_BY_TAG, tag)}
+        prior = {_event(row): row for row in self._all(_PRIOR_BY_TAG, tag)}
         individuals = {row[7] for row in (*own.values(), *prior.values())} - {None}
         for individual in individuals:
             own.update((row[-1], row) for row in self._all(_OWN_BY_INDIVIDUAL, individual))
-            prior.update((row[-1], row) for row in self._all(_PRIOR_BY_INDIVIDUAL, individual))
+            prior.update((_event(row), row) for row in self._all(_PRIOR_BY_INDIVIDUAL, individual))
         found = [PriorCapture(*row[:10]) for row in (*prior.values(), *own.values())]
         if before is not None:
             limit = _instant(before)
@@ -223,6 +223,11 @@ class Lookup:
             return self._connection.execute(query, parameters).fetchall()
         except sqlite3.Error as error:
             raise translate(error, self._path) from error
+
+
+def _event(row: Row) -> object:
+    """What makes a capture from elsewhere one: a fish with two tags stands under both in a history."""
+    return (row[8], row[0]) if row[8] else row[-1]
 
 
 def _instant(at: str) -> str:

@@ -44,6 +44,7 @@ class PriorRow(NamedTuple):
     individual_id: str | None = None
     survey_id: str | None = None
     fish_id: str | None = None
+    withdrawal_until: str | None = None  # ISO 8601 day before which the fish may not be eaten
 
 
 class LocalRelation(NamedTuple):

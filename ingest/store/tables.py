@@ -156,7 +156,7 @@ FIRST_TABLES = (
     """CREATE TABLE prior_capture (
         prior_id INTEGER PRIMARY KEY, tag TEXT NOT NULL CHECK (tag <> ''), at TEXT NOT NULL, water TEXT,
         species TEXT, length_mm REAL, weight_g REAL, fate TEXT NOT NULL, individual_id TEXT, survey_id TEXT,
-        fish_id TEXT, source TEXT NOT NULL
+        fish_id TEXT, source TEXT NOT NULL, withdrawal_until TEXT
     ) STRICT""",
     "CREATE INDEX prior_by_tag ON prior_capture (tag)",
     "CREATE INDEX prior_by_individual ON prior_capture (individual_id)",

@@ -229,3 +229,16 @@ def test_every_row_is_used_or_named(cells: list[str]) -> None:
     assert {row.line for row in rows} | {problem.line for problem in problems} == set(
         range(2, len(cells) + 2)
     )
+
+
+def test_a_history_brings_the_withdrawal_day_of_a_drugged_fish_and_its_record() -> None:
+    text = (
+        "tag,at,fish_id,withdrawal_until\n"
+        "985120012345678,2026-05-02T10:00:00Z,0aaa,2026-05-23\n"
+        "985120012345679,2026-05-02T10:00:00Z,,\n"
+        "985120012345680,2026-05-02T10:00:00Z,,in June\n"
+    )
+    rows, problems = parse_history(text, "h.csv")
+    found = [(row.capture.fish_id, row.capture.withdrawal_until) for row in rows]
+    assert found == [("0aaa", "2026-05-23"), (None, None), (None, "9999-12-31")]
+    assert [(one.line, one.left_out) for one in problems] == [(4, "cell")]

@@ -127,6 +127,19 @@ def test_captures_from_elsewhere_are_replaced_by_the_same_source_and_yield_to_ow
     assert len(store.lookup.captures(TAG)) == 2
 
 
+def test_a_capture_from_elsewhere_brings_its_withdrawal_day_and_counts_once_under_two_tags(
+    store: Store,
+) -> None:
+    drugged = PriorRow(
+        TAG, "2026-05-02T10:00:00.000Z", "Mill Pond", "LMB", 400.0, 900.0, "released", "animal", "s0", "elsewhere",
+        "2026-05-23",
+    )  # fmt: skip
+    load_prior_captures(store, [drugged, drugged._replace(tag=OTHER_TAG)], source="pack")
+    for tag in (TAG, OTHER_TAG):
+        (capture,) = store.lookup.captures(tag)
+        assert (capture.fish_id, capture.withdrawal_until) == ("elsewhere", "2026-05-23")
+
+
 def test_inventory_says_unused_until_an_earlier_survey_or_another_station_used_the_tag(store: Store) -> None:
     assert not store.lookup.inventory_loaded()
     assert load_inventory(store, [TAG, OTHER_TAG, TAG], source="box 1", at="2026-05-01T00:00:00Z") == 2
