@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from email.utils import parsedate_to_datetime
+from hashlib import sha256
 from pathlib import Path
 from urllib.parse import quote, urlsplit
 
@@ -34,7 +35,7 @@ class TokenBook:
 
     def __post_init__(self) -> None:
         self._tokens = {}
-        with suppress(OSError, ValueError):  # lost tokens are given anew for a new code
+        with suppress(OSError, ValueError, TypeError):  # lost tokens are given anew for a new code
             known = json.loads(self.path.read_text(encoding="utf-8"))
             self._tokens = {str(key): str(token) for key, token in dict(known).items()}
 
@@ -63,7 +64,7 @@ class Address:
         self._expect(status, text)
         manifest = read_manifest(text, f"of {self.written}")
         copy = staging / f"{manifest.sha256}.sqlite"
-        part = staging / f"{manifest.sha256}.part"
+        part = self._part(staging, manifest.sha256)
         self._download(manifest, part, progress)
         try:
             verify(part, manifest, self.written)
@@ -72,6 +73,15 @@ class Address:
             raise
         part.replace(copy)
         yield Fetched(copy, manifest, self.written, _ahead_s(headers, now_s))
+
+    def _part(self, staging: Path, sha256_of_file: str) -> Path:
+        """What arrived so far of this snapshot; that of an older one of the same station is of no more use."""
+        mine = sha256(self.written.encode()).hexdigest()[:12]
+        part = staging / f"{mine}-{sha256_of_file}.part"
+        for older in staging.glob(f"{mine}-*.part"):
+            if older != part:
+                older.unlink(missing_ok=True)
+        return part
 
     def _pair(self, code: str) -> str:
         status, _, text = self._ask("POST", "/pair", {"code": code})
