@@ -102,8 +102,11 @@ class _Handlers:
     async def events(self, request: Request) -> Response:
         bench = request.query_params.get("bench") or None
         if bench is not None and bench not in self._page.station.benches:
-            known = ", ".join(self._page.station.benches)
-            return _refused(404, f'There is no bench "{bench}"; known are {known}.')
+            asked = await self._page.asking(
+                {"ask": "scene", "bench": bench}
+            )  # the file may have a new one by now
+            if not asked.get("ok"):
+                return _refused(404, asked["error"])
         readers, where = self._page.news.readers, _where(request)
         same = sum(1 for one in readers if one.where == where)
         if len(readers) >= MOST_STREAMS or same >= MOST_STREAMS_EACH:
@@ -116,7 +119,7 @@ class _Handlers:
         try:
             yield _RECONNECT
             while (messages := await reader.messages(BEAT_S)) is not None:
-                for one in messages or [beat(self._page.scenes.answers)]:
+                for one in messages or [beat(self._page.scenes.answers(reader.bench))]:
                     yield one
         finally:
             self._page.news.leave(reader)

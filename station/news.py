@@ -4,7 +4,7 @@ A reader is one open stream of server-sent events (HTML standard, section 9.2). 
 
     event: said   id: <start>-<number>   data: the announcement, as `ingest.announce.plain` gives it
     event: scene                         data: all that the page shows; only the newest is kept for a slow reader
-    event: beat                          data: {"at": RFC 3339, "answers": whether the ingest thread answered lately}
+    event: beat                          data: {"at": RFC 3339, "answers": whether a scene could be had lately}
 
 Announcements come before the scene that they caused. A reader that falls too far behind is let go; it comes back with the
 id of the last announcement that it has, and gets those that it missed.

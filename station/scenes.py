@@ -25,13 +25,12 @@ class Scenes:
         self._news = news
         self._build = build
         self._benches: dict[str | None, _Bench] = {}
-        self._answered_s = monotonic()
         news.changed.append(self._touch)
 
-    @property
-    def answers(self) -> bool:
-        """Whether the ingest thread answered lately."""
-        return monotonic() - self._answered_s < PATIENCE_S
+    def answers(self, name: str | None) -> bool:
+        """Whether a scene of this bench could be had lately."""
+        bench = self._benches.get(name)
+        return bench is not None and monotonic() - bench.answered_s < PATIENCE_S
 
     def follow(self, reader: Reader) -> None:
         """Show the scenes of its bench to this reader, from now until it has left the news."""
@@ -51,6 +50,8 @@ class Scenes:
             while readers := [one for one in self._news.readers if one.bench == name]:
                 bench.stale.clear()
                 scene = await self._scene(name)
+                if scene is not None:
+                    bench.answered_s = monotonic()
                 if scene is not None and scene != bench.shown:
                     bench.shown = scene
                     for reader in readers:
@@ -67,7 +68,6 @@ class Scenes:
         facts = await self._asking({"ask": "scene", "bench": name}, PATIENCE_S)
         if not facts.get("ok"):
             return None
-        self._answered_s = monotonic()
         try:
             return as_json(self._build(facts, self._news.recent))
         except Exception:
@@ -78,5 +78,6 @@ class Scenes:
 class _Bench:
     def __init__(self) -> None:
         self.stale = asyncio.Event()
+        self.answered_s = monotonic()
         self.shown: str | None = None
         self.task: asyncio.Task[None] | None = None

@@ -150,7 +150,7 @@ class PageServer:
                     self._tell(
                         "page_not_served",
                         f"There is no page: {self._settings.address} port {self._settings.port} cannot be used "
-                        f"({trouble.strerror}). It is tried again.",
+                        f"({trouble.strerror}). It is tried again; or name another port in [page].",
                     )
                 told = True
             try:

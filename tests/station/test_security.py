@@ -447,7 +447,7 @@ def test_an_action_for_a_bench_that_there_is_not_is_refused(home: tuple[Child, s
         lambda: act(url, {"command": "next", "bench": "left"}).status_code == 409, "the station's own word"
     )
     answer = httpx.get(f"{url}/events", params={"bench": "left"})
-    assert (answer.status_code, sentence_of(answer)) == (404, 'There is no bench "left"; known are main.')
+    assert (answer.status_code, sentence_of(answer)) == (404, "There is no bench 'left'; known are main.")
 
 
 def act(url: str, body: dict[str, Any]) -> httpx.Response:
