@@ -9,10 +9,10 @@ from office.answers.model import Answer, Cell, Chapter, Column, Plot, Table
 from office.answers.records import said
 from office.report.cautions import CAUTIONS
 from office.report.facts import Facts
-from office.report.summary import Summary, summarise
+from office.report.summary import Summary, summarise, together
 
 Units = Literal["metric", "inch_pound"]
-MOST_ROWS = 40
+MOST_ROWS = 25
 """Longer tables show their first rows and name the CSV file that has all."""
 
 
@@ -107,7 +107,7 @@ class Report:
 
 def build_report(facts: Facts, chapters: Sequence[Chapter], units: Units, dated: str | None = None) -> Report:
     """Put the chapters, already in the reader's units, in the order of reading, and number what can be pointed at."""
-    numbers = _Numbers()
+    numbers = _Numbers(facts.when)
     sections = tuple(numbers.section(chapter) for chapter in chapters)
     return Report(
         title=facts.water or "Water not named yet",
@@ -156,7 +156,8 @@ def _warnings(facts: Facts) -> Iterable[str]:
 class _Numbers:
     """Numbers methods, figures and tables in the order in which they are met."""
 
-    def __init__(self) -> None:
+    def __init__(self, when: str) -> None:
+        self._when = when
         self.methods: dict[tuple[str, str], Method] = {}
         self._figures = 0
         self._listings = 0
@@ -185,11 +186,11 @@ class _Numbers:
         notes = tuple(cautions.setdefault(one, len(cautions) + 1) for one in answer.cautions)
         return Said(
             answer.title,
-            answer.sentence,
+            together(_below(said(answer.subject).capitalize(), self._when, answer.sentence)),
             self._method(answer.formula, answer.source) if answer.refused is None else 0,
             notes,
             answer.refused is not None,
-            answer.measured_coverage or "",
+            together(answer.measured_coverage or ""),
         )
 
     def _method(self, formula: str, source: str) -> int:
@@ -220,6 +221,15 @@ class _Numbers:
             f"table-{self._listings:02d}-{file_name(table.key)}",
             table,
         )
+
+
+def _below(heading: str, when: str, sentence: str) -> str:
+    """The sentence without the species and the day that it begins with: they stand in the headings above it."""
+    for start in (f"{heading}, {when}: ", f"{heading}: "):
+        if heading and sentence.startswith(start):
+            rest = sentence.removeprefix(start)
+            return rest if rest.startswith("log10") else rest[:1].upper() + rest[1:]
+    return sentence
 
 
 def _tables_by_subject(tables: Sequence[Table], subjects: Sequence[str]) -> dict[str, list[Table]]:

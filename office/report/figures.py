@@ -198,6 +198,8 @@ def _furnish(figure: Figure, axes: Axes, plot: Plot) -> None:
     _marks(axes, plot)
     if plot.x_names:
         _names(axes, plot.x_names)
+    elif plot.x_label == "pass":
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     elif plot.x_label == "year":
         _years(axes, plot)
     if len(plot.series) > 1:

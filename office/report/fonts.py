@@ -1,5 +1,6 @@
 """The one typeface of plots and PDF: DejaVu Sans, as it ships with matplotlib. It has Latin, Greek, Cyrillic and more."""
 
+import re
 from functools import cache
 from pathlib import Path
 from typing import Literal
@@ -11,6 +12,7 @@ FAMILY = "DejaVu Sans"
 MISSING = "□"
 """Stands for a character that the typeface does not have; the HTML file shows it as it is."""
 
+_BLANKS = re.compile(r"[ \t\r\n\f\v]+")  # not the blank that never breaks
 _FILES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf", "I": "DejaVuSans-Oblique.ttf"}
 
 
@@ -21,7 +23,7 @@ def font_file(style: Literal["", "B", "I"]) -> Path:
 def drawable(text: str) -> str:
     """The text on one line, with `MISSING` for what cannot be drawn."""
     known = _known()
-    return "".join(one if ord(one) in known else MISSING for one in " ".join(text.split()))
+    return "".join(one if ord(one) in known else MISSING for one in _BLANKS.sub(" ", text).strip(" "))
 
 
 @cache

@@ -43,10 +43,12 @@ def summarise(facts: Facts, chapters: Sequence[Chapter]) -> Summary:
     ]
     cues.sort(key=lambda one: (not one.headline, order.get(one.subject, len(order))))
     refused = [one for chapter in chapters for one in chapter.answers if one.refused is not None]
-    first = _once(one.sentence for one in _unanswered(chapters, order))[:MOST_UNTOLD]
+    first = _once(
+        together(one.sentence) for one in _unanswered(chapters, order, removed=bool(facts.removed))
+    )[:MOST_UNTOLD]
     return Summary(
-        seen=(caught_sentence(facts), *(plain(one) for _, one in chosen)),
-        questions=_once(one.sentence for one in _one_of_a_kind(cues))[:MOST_QUESTIONS],
+        seen=tuple(together(one) for one in (caught_sentence(facts), *(plain(one) for _, one in chosen))),
+        questions=_once(together(one.sentence) for one in _one_of_a_kind(cues))[:MOST_QUESTIONS],
         untold=first,
         more_untold=len(refused) - len(first),
     )
@@ -61,11 +63,12 @@ def _one_of_a_kind(cues: Sequence[Answer]) -> list[Answer]:
     return list(kinds.values())
 
 
-def _unanswered(chapters: Sequence[Chapter], order: dict[str, int]) -> list[Answer]:
+def _unanswered(chapters: Sequence[Chapter], order: dict[str, int], *, removed: bool) -> list[Answer]:
     """Refusals of questions that no other answer of the chapter settles, those of the most numerous species first."""
     found = []
     for chapter in chapters:
-        if chapter.key in (CUES, "catch", "quality"):
+        # A catch that cannot be compared, or that nobody took out, is no question of the owner's.
+        if chapter.key in (CUES, "catch", "quality") or (chapter.key == "removal" and not removed):
             continue
         settled = {one.subject for one in chapter.answers if one.headline and one.refused is None}
         for one in chapter.answers:
@@ -73,6 +76,11 @@ def _unanswered(chapters: Sequence[Chapter], order: dict[str, int]) -> list[Answ
                 settled.add(one.subject)
                 found.append(one)
     return sorted(found, key=lambda one: order.get(one.subject, -1))
+
+
+def together(text: str) -> str:
+    """The text with per cent signs that stay on the line of their number."""
+    return text.replace(" %", "\u00a0%")
 
 
 def caught_sentence(facts: Facts) -> str:
@@ -95,7 +103,9 @@ def caught_sentence(facts: Facts) -> str:
         effort += f" and {number(facts.seconds / 3600, 2)} hours of fishing"
     removed = sum(n for _, n in facts.removed)
     gone = f" {removed:,} of them were taken out." if removed else ""
-    what = _some(total, "fish") if not kinds else f"{total:,} fish of {_some(len(kinds), 'species')}"
+    if len(named) == 1:
+        return f"On {facts.when} the crew caught {named[0]}{effort}.{gone}"
+    what = f"{total:,} fish" + (f" of {len(kinds)} species" if len(kinds) > 1 else "")
     return f"On {facts.when} the crew caught {what}{effort}: {_and(named)}.{gone}"
 
 
@@ -103,7 +113,15 @@ def plain(answer: Answer) -> str:
     """The answer for a reader who has never heard of an index; its own sentence where no plainer one is known."""
     tail = answer.key.removeprefix(f"{answer.subject}.") if answer.subject else answer.key
     tell = _PLAIN.get(tail)
-    return tell(answer) if tell is not None and answer.value is not None else answer.sentence
+    if tell is None or answer.value is None:
+        return answer.sentence
+    # A number of fish rests on what nobody can see: what the answer itself doubts belongs beside it.
+    doubts = (
+        [one for one in answer.cautions if not one.endswith("left out.")]
+        if tell in (_number, _survival)
+        else []
+    )
+    return f"{tell(answer)} Mind: {doubts[0]}" if doubts else tell(answer)
 
 
 def _condition(one: Answer) -> str:
@@ -126,7 +144,8 @@ def _growth(one: Answer) -> str:
 
 
 def _catch(one: Answer) -> str:
-    return f"One hour of electrofishing caught {_value(one)} {said(one.subject)}{_limits(one)}, {_some(one.n, 'run')}."
+    fish = f"{number(one.value or 0.0, 2)} {said(one.subject)}"
+    return f"One hour of fishing caught {fish}{_limits(one)}, {_some(one.n, 'run')}."
 
 
 def _number(one: Answer) -> str:
@@ -172,7 +191,9 @@ def _name(one: Answer) -> str:
 
 
 def _value(one: Answer) -> str:
-    return number(one.value or 0.0, 2 if one.unit == "" else 3).removesuffix(".0")
+    return number(one.value or 0.0, 2 if one.unit in ("", "%", "% a year", "% per year") else 3).removesuffix(
+        ".0"
+    )
 
 
 def _limits(one: Answer, unit: str = "") -> str:
