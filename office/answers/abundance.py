@@ -17,7 +17,7 @@ from office.answers.marks import CLOSED_DAYS, Captures, captures, closed_groups,
 from office.answers.measured import CHAPMAN_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
 from office.answers.records import Records, said
-from office.answers.telling import named, refusal
+from office.answers.telling import named, refusal, some
 from office.answers.units import Words
 
 
@@ -165,7 +165,7 @@ class _OfSpecies:
         if len(group) < LEAST_OCCASIONS:
             if len(records.occasions) >= LEAST_OCCASIONS:
                 why = Refused(
-                    f"{len(group)} surveys within {CLOSED_DAYS} days.",
+                    f"{some(len(group), 'survey')} within {CLOSED_DAYS} days.",
                     f"{LEAST_OCCASIONS} or more so near to one another; over years see Jolly-Seber.",
                 )
                 self._refused("schnabel", "number of fish (Schnabel)", why, tuple(group))
@@ -204,7 +204,7 @@ class _OfSpecies:
         if len(groups) < 3:
             if len(records.occasions) > 2:
                 why = Refused(
-                    f"{len(groups)} times of survey more than {CLOSED_DAYS} days apart.",
+                    f"{some(len(groups), 'time')} of survey more than {CLOSED_DAYS} days apart.",
                     "Three or more: the first and the last give no number.",
                 )
                 self._refused("jolly_seber", title, why, tuple(range(len(records.occasions))))

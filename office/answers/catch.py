@@ -15,7 +15,7 @@ from office.answers.measured import CPUE_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
 from office.answers.records import Floats, Ints, Occasion, Records, Run, said
 from office.answers.structure import sizes
-from office.answers.telling import named, refusal
+from office.answers.telling import named, refusal, some
 from office.answers.units import Words, number
 
 PER_HOUR = "fish per hour"
@@ -96,9 +96,11 @@ def effort(records: Records, occasion: int) -> Effort:
     used = [(i, run) for i, run in first if run.seconds is not None]
     said_so = []
     if later:
-        said_so.append(f"{later} later passes are left out.")
-    if len(used) < len(first):
-        said_so.append(f"{len(first) - len(used)} runs without seconds of current-on time are left out.")
+        said_so.append(some(later, "later pass", "left out."))
+    silent = len(first) - len(used)
+    if silent:
+        verb = "is" if silent == 1 else "are"
+        said_so.append(f"{some(silent, 'run')} without seconds of current-on time {verb} left out.")
     fish = records.fish
     loose = int(((fish.occasion == occasion) & (fish.run < 0)).sum())
     loose += sum(one.n for one in records.batches if one.occasion == occasion and one.run < 0)
@@ -112,7 +114,7 @@ def _refusal(records: Records, here: Effort) -> Refused:
     runs = sum(run.occasion == records.focus for run in records.runs)
     more = f" {' '.join(here.left_out)}" if here.left_out else ""
     return Refused(
-        f"{runs} runs, none of which has seconds of current-on time.{more}",
+        f"{some(runs, 'run')}, none with seconds of current-on time.{more}",
         "Runs with their seconds: `tallywell run end seconds=640` at the water.",
     )
 
@@ -170,7 +172,7 @@ def _answers(
             Answer(
                 f"{species}.cpue.runs_needed",
                 f"runs for a relative standard error of {WANTED_RSE:g} %",
-                f"{name}: {wanted.runs} runs like these would bring the standard error to {WANTED_RSE:g} % of the catch per "
+                f"{name}: {some(wanted.runs, 'run')} like these would bring the standard error to {WANTED_RSE:g} % of the catch per "
                 f"hour{limits}; {rate.runs} were made, with {rate.rse_percent or 0:.0f} %.",
                 float(wanted.runs),
                 "runs",
@@ -205,7 +207,7 @@ def _told(
         key,
         title,
         f"{about}: {number(rate.per_hour)} fish per hour of current-on time{Words().limits(rate.interval)}, "
-        f"{rate.fish:.0f} fish in {rate.runs} runs and {number(rate.hours, 2)} hours{error}.",
+        f"{rate.fish:.0f} fish in {some(rate.runs, 'run')} and {number(rate.hours, 2)} hours{error}.",
         rate.per_hour,
         PER_HOUR,
         rate.interval,

@@ -10,7 +10,7 @@ from office.answers.abundance import ASSUMPTION_COLUMNS, assumption_row
 from office.answers.marks import CLOSED_DAYS, Captures, captures, closed_groups, record_ids
 from office.answers.model import Answer, Cell, Chapter, Column, Table
 from office.answers.records import Records, said
-from office.answers.telling import named, refusal
+from office.answers.telling import named, refusal, some
 from office.answers.units import Words, number
 
 _SHAPES: tuple[tuple[Structure, Structure], ...] = (
@@ -67,7 +67,7 @@ def _of_species(
     title = "survival from year to year"
     if len(groups) < 3:
         why = Refused(
-            f"{len(groups)} times of survey more than {CLOSED_DAYS} days apart.",
+            f"{some(len(groups), 'time')} of survey more than {CLOSED_DAYS} days apart.",
             "Three or more, with fish tagged on the first and scanned on the others.",
         )
         return [_no(species, title, why, ids)], []

@@ -93,6 +93,12 @@ def _sentence(text: str) -> str:
     return text if text.endswith((".", "?", "!")) else f"{text}."
 
 
+def some(n: int, one: str, rest: str = "") -> str:
+    """`1 run` or `3 runs`; with `rest`, its verb too: `1 run is left out`, `3 runs are left out`."""
+    said_so = f"{n} {one if n == 1 else f'{one}es' if one.endswith('s') else f'{one}s'}"
+    return f"{said_so} {'is' if n == 1 else 'are'} {rest}" if rest else said_so
+
+
 def named(species: str) -> str:
     """`Largemouth bass`, to begin a sentence with."""
     return said(species).capitalize()
