@@ -172,8 +172,8 @@ def _answers(
             Answer(
                 f"{species}.cpue.runs_needed",
                 f"runs for a relative standard error of {WANTED_RSE:g} %",
-                f"{name}: {some(wanted.runs, 'run')} like these would bring the standard error to {WANTED_RSE:g} % of the catch per "
-                f"hour{limits}; {rate.runs} were made, with {rate.rse_percent or 0:.0f} %.",
+                f"{name}: {some(wanted.runs, 'run')} like these would bring the standard error to {WANTED_RSE:g} % of "
+                f"the catch per hour{limits}; {rate.runs} were made, with {rate.rse_percent or 0:.0f} %.",
                 float(wanted.runs),
                 "runs",
                 wanted.interval,
