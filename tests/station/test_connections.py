@@ -8,7 +8,6 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import ExitStack, contextmanager
 from functools import partial
 
-import httpx
 import pytest
 import uvicorn
 from starlette.applications import Starlette
@@ -18,6 +17,7 @@ from starlette.routing import Route
 
 from station.connections import Connections, LimitedConnection, Limits
 from tests.ingest.daemon_tools import wait_for
+from tests.station import web
 
 LIMITS = Limits(most=6, most_each=4, headers_s=0.3, unread_s=0.3)
 PATIENT = Limits(most=6, most_each=4, headers_s=30.0, unread_s=30.0)
@@ -128,7 +128,7 @@ def test_a_reader_that_does_not_read_is_cut_off(quick: Served) -> None:
 def test_idle_connections_make_room_for_one_that_asks(patient: Served) -> None:
     with ExitStack() as stack:
         idle = [stack.enter_context(door(patient)) for _ in range(20)]
-        assert httpx.get(f"http://127.0.0.1:{patient.port}/").text == "well"
+        assert web.get(f"http://127.0.0.1:{patient.port}/").text == "well"
         said = heard(idle[0])
         assert said.startswith(b"HTTP/1.1 408 ")
         assert said.endswith(b"You asked nothing, and somebody else needs the connection.")

@@ -21,6 +21,7 @@ from station.connections import Limits
 from station.guard import MOST_BODY_BYTES
 from station.pairing import WRONG_EACH, code_path, new_code, sessions_path
 from tests.ingest.daemon_tools import Child, wait_for
+from tests.station import web
 from tests.station.page_tools import page_on
 
 _TAGS = count(1)
@@ -43,7 +44,7 @@ def abroad(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Child, st
 
 def token_of(child: Child, url: str) -> str:
     """A new session, by the code that the station shows."""
-    answer = httpx.post(f"{url}/pair", json={"code": new_code(child.database, time.time())})
+    answer = web.post(f"{url}/pair", json={"code": new_code(child.database, time.time())})
     assert answer.status_code == 200, answer.text
     token: str = answer.json()["token"]
     return token
@@ -121,10 +122,10 @@ def fish_go_on(child: Child, number: int = 2) -> None:
 def test_a_foreign_name_is_refused_whatever_is_asked(home: tuple[Child, str], host: str) -> None:
     child, url = home
     for path in ("/", "/events", "/pair", "/pull/manifest"):
-        answer = httpx.get(url + path, headers={"host": host})
+        answer = web.get(url + path, headers={"host": host})
         assert answer.status_code == 421
         assert url in sentence_of(answer)
-    with attack(lambda: httpx.get(url, headers={"host": host})):
+    with attack(lambda: web.get(url, headers={"host": host})):
         fish_go_on(child)
 
 
@@ -143,7 +144,7 @@ def test_a_page_of_another_origin_cannot_act(home: tuple[Child, str], headers: d
     child, url = home
 
     def post() -> httpx.Response:
-        return httpx.post(f"{url}/act", json={"command": "void"}, headers=headers)
+        return web.post(f"{url}/act", json={"command": "void"}, headers=headers)
 
     answer = post()
     assert (answer.status_code, sentence_of(answer)) == (403, "Only the station's own page may ask this.")
@@ -156,7 +157,7 @@ def test_a_page_of_another_origin_cannot_act(home: tuple[Child, str], headers: d
 def test_the_page_itself_may_act_and_the_journal_says_that_it_was_the_page(home: tuple[Child, str]) -> None:
     child, url = home
     headers = {"origin": url, "sec-fetch-site": "same-origin"}
-    answer = httpx.post(f"{url}/act", json={"command": "note  seen on the page"}, headers=headers)
+    answer = web.post(f"{url}/act", json={"command": "note  seen on the page"}, headers=headers)
     assert answer.json()["ok"], answer.text
     frames = [json.loads(line) for path in child.folder.glob("journal/*") if path.is_file()
               for line in path.read_text("utf-8", "replace").splitlines() if "seen on the page" in line]  # fmt: skip
@@ -165,7 +166,7 @@ def test_the_page_itself_may_act_and_the_journal_says_that_it_was_the_page(home:
 
 def test_a_form_of_another_site_that_needs_no_leave_is_refused_by_its_type(home: tuple[Child, str]) -> None:
     _, url = home
-    answer = httpx.post(f"{url}/act", content=b'{"command": "void"}', headers={"content-type": "text/plain"})
+    answer = web.post(f"{url}/act", content=b'{"command": "void"}', headers={"content-type": "text/plain"})
     assert (answer.status_code, sentence_of(answer)) == (
         400,
         "The body must be JSON, sent as application/json.",
@@ -175,7 +176,7 @@ def test_a_form_of_another_site_that_needs_no_leave_is_refused_by_its_type(home:
 def test_what_the_browser_is_told_to_keep_to(home: tuple[Child, str]) -> None:
     _, url = home
     for path in ("/", "/pair", "/static/pair.css", "/nothing", "/health"):
-        headers = httpx.get(url + path).headers
+        headers = web.get(url + path).headers
         assert headers["content-security-policy"].startswith(
             "default-src 'none'; script-src 'self'; style-src 'self'"
         )
@@ -208,21 +209,21 @@ def test_without_pairing_the_network_gets_nothing(abroad: tuple[Child, str], met
         {"authorization": "Basic Zm9vOmJhcg=="},
         {"cookie": f"{COOKIE}=guessed", "origin": url},
     ):
-        answer = httpx.request(method, url + path, headers=headers)
+        answer = web.request(method, url + path, headers=headers)
         assert answer.status_code == 401
         assert "not paired" in sentence_of(answer)
 
 
 def test_without_pairing_the_page_leads_to_where_the_code_is_typed(abroad: tuple[Child, str]) -> None:
     _, url = abroad
-    answer = httpx.get(url)
+    answer = web.get(url)
     assert (answer.status_code, answer.headers["location"]) == (303, "/pair")
-    assert "eight digits" in httpx.get(f"{url}/pair").text
+    assert "eight digits" in web.get(f"{url}/pair").text
 
 
 def test_the_code_opens_everything_for_a_program(abroad: tuple[Child, str]) -> None:
     child, url = abroad
-    with httpx.Client(base_url=url, headers={"authorization": f"Bearer {token_of(child, url)}"}) as client:
+    with web.client(url, headers={"authorization": f"Bearer {token_of(child, url)}"}) as client:
         assert client.get("/").status_code == 200
         assert client.get("/health").json() == {"ok": True, "answers": True}
         assert client.post("/act", json={"command": "species bluegill"}).json()["ok"]
@@ -235,7 +236,7 @@ def test_the_code_opens_the_page_for_a_browser_without_telling_scripts_the_token
 ) -> None:
     child, url = abroad
     code = new_code(child.database, time.time())
-    with httpx.Client(base_url=url) as browser:
+    with web.client(url) as browser:
         answer = browser.post("/pair", data={"code": code}, headers={"origin": url})
         assert (answer.status_code, answer.headers["location"]) == (303, "/")
         cookie = answer.headers["set-cookie"].lower()
@@ -250,7 +251,7 @@ def test_the_code_opens_the_page_for_a_browser_without_telling_scripts_the_token
 def test_codes_and_tokens_are_nowhere_in_the_clear(abroad: tuple[Child, str]) -> None:
     child, url = abroad
     code = new_code(child.database, time.time())
-    token = httpx.post(f"{url}/pair", json={"code": code}).json()["token"]
+    token = web.post(f"{url}/pair", json={"code": code}).json()["token"]
     secrets = [code.encode(), code.replace(" ", "").encode(), token.encode()]
     files = [path for path in child.folder.rglob("*") if path.is_file()]
     assert sessions_path(child.database) in files
@@ -267,7 +268,7 @@ def test_wrong_codes_are_refused_and_soon_not_even_looked_at(tmp_path: Path) -> 
         wrong = f"{(int(right.replace(' ', '')) + 1) % 10**8:08}"
 
         def guess(code: str) -> httpx.Response:
-            return httpx.post(f"{url}/pair", json={"code": code})
+            return web.post(f"{url}/pair", json={"code": code})
 
         for code in ("", "abc", wrong, "1" * 4000, "１２３４５６７８"):
             answer = guess(code)
@@ -284,11 +285,11 @@ def test_wrong_codes_are_refused_and_soon_not_even_looked_at(tmp_path: Path) -> 
 def test_a_session_that_was_ended_cannot_be_replayed(abroad: tuple[Child, str]) -> None:
     child, url = abroad
     headers = {"authorization": f"Bearer {token_of(child, url)}"}
-    assert httpx.get(f"{url}/health", headers=headers).status_code == 200
+    assert web.get(f"{url}/health", headers=headers).status_code == 200
     new_code(child.database, time.time(), forget=True)
-    with attack(lambda: httpx.post(f"{url}/act", json={"command": "void"}, headers=headers)):
+    with attack(lambda: web.post(f"{url}/act", json={"command": "void"}, headers=headers)):
         fish_go_on(child)
-    answer = httpx.post(f"{url}/act", json={"command": "void"}, headers=headers)
+    answer = web.post(f"{url}/act", json={"command": "void"}, headers=headers)
     assert answer.status_code == 401
     assert "not paired" in sentence_of(answer)
 
@@ -301,7 +302,7 @@ def test_a_session_outlives_a_restart_of_the_station(tmp_path: Path) -> None:
         child.start()
         wait_for(lambda: child.said().count("The page is at") > before, "the page again", child.process)
         again = child.said().rpartition("The page is at ")[2].split("/ ")[0]
-        assert httpx.get(f"{again}/health", headers=headers).status_code == 200
+        assert web.get(f"{again}/health", headers=headers).status_code == 200
 
 
 # --- too much, too slow -------------------------------------------------------------------------------------
@@ -321,22 +322,16 @@ def test_a_body_that_is_too_large_is_refused_before_it_is_read(home: tuple[Child
 
     def in_pieces() -> bytes:
         head = b"POST /act HTTP/1.1\r\nhost: 127.0.0.1\r\ntransfer-encoding: chunked\r\n\r\n"
-        with raw(url, head) as door:
-            try:
-                for _ in range(1000):
-                    door.sendall(b"1000\r\n" + b"x" * 4096 + b"\r\n")
-            except OSError:
-                pass  # it has hung up
+        with raw(url, head + (b"400\r\n" + b"x" * 1024 + b"\r\n") * 5) as door:  # and no end
             return heard(door)
 
-    in_pieces()
+    assert b" 413 " in in_pieces()
     with attack(announced), attack(in_pieces):
         fish_go_on(child)
 
 
 def test_the_head_of_a_request_that_comes_too_slowly_ends_the_connection(home: tuple[Child, str]) -> None:
     child, url = home
-    began_s = time.monotonic()
     with ExitStack() as stack:
         doors = [
             stack.enter_context(raw(url, b"GET / HTTP/1.1\r\nhost: 127.0.0.1\r\nx: ")) for _ in range(10)
@@ -359,7 +354,6 @@ def test_the_head_of_a_request_that_comes_too_slowly_ends_the_connection(home: t
         finally:
             stop.set()
             dripping.join()
-    assert time.monotonic() - began_s < Limits().headers_s + 10
     assert any(b"408" in one and b"No whole request came within 5 s." in one for one in said)
 
 
@@ -367,8 +361,8 @@ def test_two_hundred_idle_connections_do_not_lock_the_crew_out(home: tuple[Child
     child, url = home
     with ExitStack() as stack:
         doors = [stack.enter_context(raw(url)) for _ in range(200)]
-        assert httpx.get(url).status_code == 200
-        assert httpx.post(f"{url}/act", json={"command": "next"}).json()["ok"]
+        assert web.get(url).status_code == 200
+        assert web.post(f"{url}/act", json={"command": "next"}).json()["ok"]
         fish_go_on(child)
         refused = heard(doors[0])
         assert b"408" in refused
@@ -383,7 +377,7 @@ def test_streams_that_nobody_reads_end_and_hold_up_nothing(home: tuple[Child, st
         for _ in range(8):
             stack.enter_context(raw(url, request))
         fish_go_on(child, 10)
-        assert httpx.get(f"{url}/health").json() == {"ok": True, "answers": True}
+        assert web.get(f"{url}/health").json() == {"ok": True, "answers": True}
 
 
 def test_too_many_streams_of_one_address_are_refused(home: tuple[Child, str]) -> None:
@@ -393,12 +387,12 @@ def test_too_many_streams_of_one_address_are_refused(home: tuple[Child, str]) ->
         doors = [stack.enter_context(raw(url, request)) for _ in range(20)]
         answers = [door.recv(15) for door in doors]
         assert answers.count(b"HTTP/1.1 503 Ser") + answers.count(b"HTTP/1.1 503 Se") >= 4
-        refused = httpx.get(f"{url}/events")
+        refused = web.get(f"{url}/events")
         assert (refused.status_code, sentence_of(refused)) == (
             503,
             "Too many pages of the station are open: close some of them.",
         )
-        assert httpx.get(url).status_code == 200
+        assert web.get(url).status_code == 200
         fish_go_on(child)
 
 
@@ -419,7 +413,7 @@ def test_too_many_actions_at_once_are_refused(home: tuple[Child, str]) -> None:
     child, url = home
 
     def acts() -> list[int]:
-        with httpx.Client(base_url=url) as client:
+        with web.client(url) as client:
             return [
                 client.post("/act", json={"command": "species largemouth_bass"}).status_code
                 for _ in range(60)
@@ -446,9 +440,9 @@ def test_an_action_for_a_bench_that_there_is_not_is_refused(home: tuple[Child, s
     wait_for(
         lambda: act(url, {"command": "next", "bench": "left"}).status_code == 409, "the station's own word"
     )
-    answer = httpx.get(f"{url}/events", params={"bench": "left"})
+    answer = web.get(f"{url}/events", params={"bench": "left"})
     assert (answer.status_code, sentence_of(answer)) == (404, "There is no bench 'left'; known are main.")
 
 
 def act(url: str, body: dict[str, Any]) -> httpx.Response:
-    return httpx.post(f"{url}/act", json=body)
+    return web.post(f"{url}/act", json=body)

@@ -19,6 +19,7 @@ from ingest.station_config import load_station
 from station.serving import PageServer
 from tests.cli.command_line import call
 from tests.ingest.daemon_tools import Child, quick_station, station_on, wait_for
+from tests.station import web
 from tests.station.page_tools import PROGRAM, page_on, with_page
 
 TAG = "999000000000001"
@@ -95,7 +96,7 @@ def test_a_person_at_the_terminal_sees_a_code_on_the_network_and_the_log_does_no
         code = shown[0].rpartition(": ")[2]
         assert code not in ready.sentence
         address = ready.sentence.split()[4].rstrip("/")
-        assert httpx.post(f"{address}/pair", json={"code": code}).json()["ok"]
+        assert web.post(f"{address}/pair", json={"code": code}).json()["ok"]
     finally:
         page.close()
 
@@ -103,7 +104,7 @@ def test_a_person_at_the_terminal_sees_a_code_on_the_network_and_the_log_does_no
 def test_open_streams_do_not_hold_up_the_end_and_nothing_of_the_library_is_on_the_terminal(
     tmp_path: Path,
 ) -> None:
-    with page_on(tmp_path) as (child, url), httpx.stream("GET", f"{url}/events", timeout=20) as stream:
+    with page_on(tmp_path) as (child, url), web.stream(f"{url}/events") as stream:
         lines = stream.iter_lines()
         assert next(lines) == "retry: 1000"
         child.work_up(TAG)
@@ -135,7 +136,7 @@ def test_what_the_page_did_is_replayed_as_it_was(tmp_path: Path) -> None:
             "run start area=upper bay",
             "run end seconds=640",
         ):
-            assert httpx.post(f"{url}/act", json={"command": command}).json()["ok"]
+            assert web.post(f"{url}/act", json={"command": command}).json()["ok"]
         (fish,) = child.fish()
         assert fish["fate"] == "removed"
         assert child.signal() == 0
@@ -144,7 +145,7 @@ def test_what_the_page_did_is_replayed_as_it_was(tmp_path: Path) -> None:
 
 def test_the_stream_of_the_real_station_shows_a_fish_from_tag_to_saved(station: tuple[Child, str]) -> None:
     child, url = station
-    with httpx.stream("GET", f"{url}/events", params={"bench": "main"}, timeout=20) as stream:
+    with web.stream(f"{url}/events", params={"bench": "main"}) as stream:
         assert stream.headers["content-type"].startswith("text/event-stream")
         lines = stream.iter_lines()
         next(lines)
@@ -165,7 +166,7 @@ def test_the_stream_of_the_real_station_shows_a_fish_from_tag_to_saved(station: 
 
 def test_the_manifest_is_that_of_a_fresh_snapshot_and_the_file_is_whole(station: tuple[Child, str]) -> None:
     child, url = station
-    first = httpx.get(f"{url}/pull/manifest").json()
+    first = web.get(f"{url}/pull/manifest").json()
     assert first["station"] == "bank"
     assert {
         "sha256",
@@ -176,8 +177,8 @@ def test_the_manifest_is_that_of_a_fresh_snapshot_and_the_file_is_whole(station:
         "taken_at",
         "clock_doubtful",
     } <= set(first)
-    assert httpx.get(f"{url}/pull/manifest").json() == first, "nothing changed: no new snapshot"
-    answer = httpx.get(f"{url}/pull/file/{first['file']}")
+    assert web.get(f"{url}/pull/manifest").json() == first, "nothing changed: no new snapshot"
+    answer = web.get(f"{url}/pull/file/{first['file']}")
     assert len(answer.content) == first["size_bytes"]
     assert answer.content == (child.folder / "snapshots" / first["file"]).read_bytes()
     assert answer.headers["accept-ranges"] == "bytes"
@@ -196,7 +197,7 @@ def test_the_manifest_is_that_of_a_fresh_snapshot_and_the_file_is_whole(station:
 )
 def test_no_other_file_can_be_pulled(station: tuple[Child, str], name: str) -> None:
     _, url = station
-    answer = httpx.get(f"{url}/pull/file/{name}")
+    answer = web.get(f"{url}/pull/file/{name}")
     assert answer.status_code == 404
     assert answer.json()["error"].endswith(".")
 
@@ -227,7 +228,7 @@ class Pulled:
 @pytest.fixture(scope="module")
 def pulled(station: tuple[Child, str]) -> Iterator[Pulled]:
     child, url = station
-    with httpx.Client(base_url=url) as client:
+    with web.client(url) as client:
         yield Pulled(child.folder, client)
 
 
