@@ -4,7 +4,7 @@ import random
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -75,17 +75,13 @@ def stories(draw: st.DrawFn) -> Story:
 
 def records(name: str) -> list[Change]:
     """What one station has before anybody corrects it."""
-    place = {"survey_id": f"survey-{name}", "station": name}
+    survey_id = f"survey-{name}"
     seen = (Observation("sex", "female"),)
-    made: list[Change] = [survey(**place, name=None), run(survey_id=place["survey_id"])]
+    made: list[Change] = [survey(survey_id=survey_id, station=name, name=None), run(survey_id=survey_id)]
     for number in (0, 1):
         own = {"fish_id": f"fish-{name}-{number}", "journal_id": name, "readings": ()}
-        made.append(SaveFish(replace(fish(number, **place, observations=seen), **own)))
-    made.append(
-        SaveBatch(
-            replace(batch(1), batch_id=f"batch-{name}", journal_id=name, **{"survey_id": f"survey-{name}"})
-        )
-    )
+        made.append(SaveFish(fish(number, survey_id=survey_id, station=name, observations=seen, **own)))
+    made.append(SaveBatch(batch(1, batch_id=f"batch-{name}", journal_id=name, survey_id=survey_id)))
     return made
 
 
