@@ -7,6 +7,7 @@ whatever goes wrong with it costs the crew that companion, never a fish.
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Protocol
 
 from ingest.announce import Announcer, Tell, log
@@ -29,7 +30,7 @@ class Companion(Protocol):
 class Doors:
     """What a companion is given.
 
-    station: as configured at the start. deliver: puts a question (`Ask`) or something to announce (`Tell`) into the
+    station: as configured at the start, by the file of this path. deliver: puts a question (`Ask`) or something to announce (`Tell`) into the
     queue of the ingest thread; returns at once, from any thread. show: one line on the station's own terminal and
     nowhere else (not in the log); None if it has no terminal that a person looks at.
     """
@@ -37,6 +38,7 @@ class Doors:
     station: Station
     deliver: Callable[[Ask | Tell], None]
     show: Callable[[str], None] | None
+    file: Path
 
 
 StartCompanion = Callable[[Doors], Companion]

@@ -169,7 +169,7 @@ def _opened(
     heartbeat.start()
     closing.callback(notify, "STOPPING=1")
     show = terminal.line if terminal is not None and terminal.is_a_screen else None
-    start_companions(companions, Doors(station, inbox.put, show), announcer, closing)
+    start_companions(companions, Doors(station, inbox.put, show, path), announcer, closing)
     announcer.say(started.announcements)
     announcer.say(
         [started.recorder.say("station_ready", Sound.NONE, f"The station {station.name} is ready.")]

@@ -38,7 +38,7 @@ def doors_of(folder: Path, lines: str) -> tuple[Doors, "SimpleQueue[Ask | Tell]"
     toml.write_text(f"{toml.read_text()}[page]\n{lines}\n")
     heard: SimpleQueue[Ask | Tell] = SimpleQueue()
     shown: list[str] = []
-    return Doors(load_station(toml), heard.put, shown.append), heard, shown
+    return Doors(load_station(toml), heard.put, shown.append, toml), heard, shown
 
 
 def told(heard: "SimpleQueue[Ask | Tell]") -> Tell:

@@ -281,7 +281,7 @@ def test_sounds_that_are_switched_off_start_nothing(tmp_path: Path) -> None:
     path = write_station(tmp_path)
     path.write_text(path.read_text() + "[sounds]\non = false\nplayer = 'no-such-player'\n")
     told: list[object] = []
-    silent = start_sounds(Doors(load_station(path), told.append, None))
+    silent = start_sounds(Doors(load_station(path), told.append, None, path))
     silent.hear({"sound": "held"})
     silent.close()
     assert told == []
