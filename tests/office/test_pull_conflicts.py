@@ -1,0 +1,284 @@
+"""What two sides hold different bytes of: both are kept, and a person decides."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingest.catch_records import AddCrew, SaveBatch
+from ingest.records import Change, SaveFish, Status
+from ingest.store import FrameRow, RecordRefused
+from office.conflicts import Conflict, conflicts
+from office.database import OfficeDatabase
+from office.decisions import DecisionRefusedError, decide_conflict
+from tests.ingest.builders import (
+    JOURNAL,
+    OTHER_TAG,
+    amend,
+    amend_batch,
+    batch,
+    finding,
+    fish,
+    reading,
+    ready,
+    run,
+    survey,
+)
+from tests.office.pulling import checkpoint, dump, pull_one, shown, write_snapshot
+
+NOW = "2026-05-14T09:00:00.000Z"
+
+
+@pytest.fixture
+def office(tmp_path: Path) -> Iterator[OfficeDatabase]:
+    with OfficeDatabase.open(tmp_path / "office.sqlite") as opened:
+        yield opened
+
+
+def give(
+    office: OfficeDatabase, folder: Path, *changes: Change, frame: FrameRow | None = None, t_s: float = 50.0
+) -> int:
+    """A station with these changes, pulled; how many conflicts were new."""
+    (folder / "bank.sqlite").unlink(missing_ok=True)
+    with ready(folder / "bank.sqlite") as store:
+        store.commit(changes, [frame] if frame else [], checkpoint(t_s))
+        return len(pull_one(office, write_snapshot(store, folder / "s")).conflicts)
+
+
+def only(office: OfficeDatabase) -> Conflict:
+    (conflict,) = conflicts(office.connection)
+    return conflict
+
+
+def decide(office: OfficeDatabase, keep: str, written: str | None = None) -> str:
+    chosen = written or only(office).conflict_id[:8]
+    return decide_conflict(office, chosen, keep, who="AB", why="looked at the sheet", at=NOW).did
+
+
+def value(office: OfficeDatabase, columns: str) -> tuple[Any, ...]:
+    (row,) = office.connection.execute(f"SELECT {columns} FROM fish_all").fetchall()
+    return tuple(row)
+
+
+def test_a_fish_with_other_bytes_is_listed_whole_and_ours_stays(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    before = shown(office.connection)
+    other = fish(1, length_mm=399.0, observations=(), findings=(finding(),))
+    assert give(office, tmp_path, SaveFish(other)) == 1
+    assert shown(office.connection) == before
+    conflict = only(office)
+    assert (conflict.kind, conflict.record_id, conflict.fish_id) == ("fish", other.fish_id, other.fish_id)
+    assert [what for what, _, _ in conflict.differences] == ["length_mm", "finding"]
+    assert conflict.theirs["reading"][0]["raw"] == {"hex": b"985 120012345678\r\n".hex()}
+
+
+def test_a_conflict_is_listed_once_and_a_decision_is_final(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    other = SaveFish(fish(1, species="BLG"))
+    assert [give(office, tmp_path, other) for _ in range(2)] == [1, 0]
+    chosen = only(office).conflict_id
+    assert decide(office, "ours") == "Nothing had to be changed."
+    assert give(office, tmp_path, other) == 0
+    assert conflicts(office.connection) == []
+    (decided,) = conflicts(office.connection, decided=True)
+    assert decided.decision is not None
+    assert (decided.decision["keep"], decided.decision["who"]) == ("ours", "AB")
+    with pytest.raises(DecisionRefusedError, match="AB decided this conflict on 2026-05-14"):
+        decide(office, "theirs", chosen)
+
+
+@pytest.mark.parametrize(
+    "part",
+    [
+        {"tags": ((OTHER_TAG, "primary"),)},
+        {"readings": fish(1).readings[:2]},
+        {"readings": (*fish(1).readings, reading(n=40))},
+        {"readings": (*fish(1).readings[:2], replace(fish(1).readings[2], raw=b"other"))},
+        {"findings": (finding(),)},
+        {"observations": (("sex", "male", None),)},
+    ],
+)
+def test_any_part_that_differs_is_a_conflict(
+    tmp_path: Path, office: OfficeDatabase, part: dict[str, Any]
+) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    assert give(office, tmp_path, SaveFish(fish(1, **part))) == 1
+    assert only(office).kind == "fish"
+
+
+def test_theirs_comes_into_force_by_amendments(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveFish(fish(1)), amend(fish(1), "fate", "died"))
+    theirs = fish(
+        1, length_mm=399.5, weight_g=None, weight_quality="not_weighed", relative_weight=None, tag=OTHER_TAG
+    )
+    give(office, tmp_path, SaveFish(theirs), amend(fish(1), "fate", "died"))
+    saved = office.store.lookup.saved(fish(1).fish_id)
+    assert decide(office, "theirs").startswith("Amended: ")
+    assert value(office, "length_mm, weight_g, weight_quality, relative_weight, tag, individual_id, fate, species") == (
+        399.5, None, "not_weighed", None, OTHER_TAG, theirs.individual_id, "died", "LMB",
+    )  # fmt: skip
+    assert office.store.lookup.saved(fish(1).fish_id) == saved
+    said = office.connection.execute(
+        "SELECT DISTINCT who, why FROM amendment WHERE journal_id = ?", (office.office_id,)
+    )
+    assert said.fetchall() == [("AB", "looked at the sheet")]
+
+
+def test_a_relative_weight_that_both_agree_on_outlives_the_amendment(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    give(office, tmp_path, SaveFish(fish(1, length_mm=413.0)))
+    decide(office, "theirs")
+    assert value(office, "length_mm, relative_weight") == (413.0, 98.5)
+
+
+def test_a_fish_that_is_void_on_one_side_only(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    give(office, tmp_path, SaveFish(fish(1, status=Status.VOID)))
+    decide(office, "theirs")
+    assert value(office, "void, status") == (1, "void")
+    give(office, tmp_path, SaveFish(fish(2, status=Status.VOID)))
+    give(office, tmp_path, SaveFish(fish(2)))
+    decide(office, "theirs")
+    rows = office.connection.execute("SELECT void, status FROM fish_all ORDER BY void").fetchall()
+    assert rows == [(0, "saved"), (1, "void")]
+
+
+def test_two_corrections_of_one_value_are_shown_and_the_newer_counts_meanwhile(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    ours = replace(
+        amend(fish(1), "length_mm", "390", n=1), journal_id=office.office_id, at="2026-05-20T10:00:00.000Z"
+    )
+    office.store.commit([ours])
+    theirs = amend(fish(1), "length_mm", "395"), amend(fish(1), "relative_weight", "97", index=1)
+    assert give(office, tmp_path, SaveFish(fish(1)), *theirs, amend(fish(1), "species", "BLG", n=9100)) == 1
+    conflict = only(office)
+    assert (conflict.kind, conflict.fish_id) == ("both amended fish", fish(1).fish_id)
+    assert (conflict.ours["new"], conflict.theirs["new"]) == ("390", "395")
+    assert value(office, "length_mm, species") == (390.0, "BLG")
+    decide(office, "theirs")
+    assert value(office, "length_mm, relative_weight, species") == (395.0, 97.0, "BLG")
+
+
+def test_ours_is_made_to_count_where_the_clock_of_the_station_is_ahead(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    office.store.commit([replace(amend(fish(1), "fate", "died", n=1), journal_id=office.office_id)])
+    ahead = replace(amend(fish(1), "fate", "removed"), at="2031-01-01T00:00:00.000Z")
+    assert give(office, tmp_path, SaveFish(fish(1)), ahead) == 1
+    assert value(office, "fate") == ("removed",)
+    decide(office, "ours")
+    assert value(office, "fate") == ("died",)
+
+
+def test_a_correction_that_says_the_same_or_was_known_is_no_conflict(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    theirs = amend(fish(1), "fate", "died"), amend(fish(1), "species", "BLG", n=9001)
+    give(office, tmp_path, SaveFish(fish(1)), theirs[1])
+    later = {"journal_id": office.office_id, "at": "2026-05-20T10:00:00.000Z"}
+    office.store.commit([replace(amend(fish(1), "fate", "died", n=1), **later)])  # type: ignore[arg-type]
+    office.store.commit([replace(amend(fish(1), "species", "SMB", n=2), **later)])  # type: ignore[arg-type]
+    assert give(office, tmp_path, SaveFish(fish(1)), *theirs) == 0
+
+
+def test_one_amendment_with_two_texts_is_a_conflict(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveFish(fish(1)), amend(fish(1), "fate", "died"))
+    assert give(office, tmp_path, SaveFish(fish(1)), amend(fish(1), "fate", "removed")) == 1
+    assert only(office).kind == "amendment"
+    assert value(office, "fate") == ("died",)
+    decide(office, "theirs")
+    assert value(office, "fate") == ("removed",)
+
+
+def test_a_batch_with_other_fish_in_it(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveBatch(batch(1)), SaveBatch(batch(2)))
+    assert give(office, tmp_path, SaveBatch(batch(1, fate="removed")), SaveBatch(batch(2, n=41))) == 2
+    fate, number = sorted(conflicts(office.connection), key=lambda one: one.theirs["batch"][0]["n"])
+    decide(office, "theirs", fate.conflict_id)
+    with pytest.raises(DecisionRefusedError, match="cannot be amended"):
+        decide(office, "theirs", number.conflict_id)
+    decide(office, "ours", number.conflict_id)
+    rows = office.connection.execute("SELECT n, fate FROM batch_list ORDER BY fate").fetchall()
+    assert rows == [(40, "released"), (40, "removed")]
+
+
+def test_both_corrected_a_batch(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveBatch(batch(1)))
+    ours = replace(amend_batch(batch(1), "species", "BLG", n=1), journal_id=office.office_id)
+    office.store.commit([ours])
+    assert give(office, tmp_path, SaveBatch(batch(1)), amend_batch(batch(1), "species", "SMB")) == 1
+    assert only(office).kind == "both amended batch"
+    decide(office, "theirs")
+    assert office.connection.execute("SELECT species FROM batch_list").fetchall() == [("SMB",)]
+
+
+def test_a_survey_that_reads_otherwise_at_the_same_moment(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, survey(name="May"))
+    assert give(office, tmp_path, survey(name="June", water="Long Lake")) == 1
+    assert [what for what, _, _ in only(office).differences] == ["name", "water"]
+    decide(office, "theirs")
+    assert office.connection.execute("SELECT name, water FROM survey").fetchall() == [("June", "Long Lake")]
+    give(office, tmp_path, survey(name="June", water="Long Lake"), run(current_on_s=90.0))
+    assert only(office).kind == "run"
+    decide(office, "theirs")
+    assert office.connection.execute("SELECT current_on_s FROM run").fetchall() == [(90.0,)]
+
+
+def test_frames_of_one_number_with_different_bytes_cannot_both_count(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    at = "2026-05-12T13:00:00.000Z"
+    give(office, tmp_path, SaveFish(fish(1)), frame=FrameRow(JOURNAL, 11, at, "board", b"412 mm\r\n"))
+    assert (
+        give(office, tmp_path, SaveFish(fish(1)), frame=FrameRow(JOURNAL, 11, at, "board", b"421 mm\r\n"))
+        == 1
+    )
+    assert only(office).theirs["data"] == {"hex": b"421 mm\r\n".hex()}
+    before = dump(office.connection)
+    with pytest.raises(DecisionRefusedError, match="cannot be amended"):
+        decide(office, "theirs")
+    assert dump(office.connection) == before
+    decide(office, "ours")
+
+
+def test_the_crew_of_one_moment(tmp_path: Path, office: OfficeDatabase) -> None:
+    crew = AddCrew("c1", "survey-1", 1, "tagger", "AB", "2026-05-12T13:00:00.000Z", JOURNAL, 80)
+    give(office, tmp_path, crew)
+    assert give(office, tmp_path, replace(crew, code="CD")) == 1
+    assert only(office).kind == "crew"
+
+
+def test_what_cannot_be_decided_is_said(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveFish(fish(1)), SaveFish(fish(2, tag=None)))
+    give(
+        office,
+        tmp_path,
+        SaveFish(fish(1, species="BLG")),
+        SaveFish(fish(2, tag=None, status=Status.HELD, closed=True)),
+    )
+    with pytest.raises(DecisionRefusedError, match="There is no conflict"):
+        decide(office, "ours", "nothing")
+    with pytest.raises(DecisionRefusedError, match="neither ours nor theirs"):
+        decide(office, "mine", conflicts(office.connection)[0].conflict_id)
+    with pytest.raises(DecisionRefusedError, match="There is no conflict"):
+        decide(office, "ours", " ")
+    with pytest.raises(DecisionRefusedError, match="Say who decides"):
+        decide_conflict(office, conflicts(office.connection)[0].conflict_id, "ours", who=" ", why="x", at=NOW)
+
+
+def test_a_decision_that_the_store_refuses_changes_nothing(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    give(office, tmp_path, SaveFish(replace(fish(1), weight_quality="guessed")))  # type: ignore[arg-type]
+    before = dump(office.connection)
+    with pytest.raises(RecordRefused, match="weight_quality"):
+        decide(office, "theirs")
+    assert dump(office.connection) == before
