@@ -154,7 +154,7 @@ def test_two_corrections_of_one_value_are_shown_and_the_newer_counts_meanwhile(
 ) -> None:
     give(office, tmp_path, SaveFish(fish(1)))
     ours = replace(
-        amend(fish(1), "length_mm", "390", n=1), journal_id=office.office_id, at="2026-05-20T10:00:00.000Z"
+        amend(fish(1), "length_mm", "390", n=1), journal_id=office.office_id, at="2026-06-02T10:00:00.000Z"
     )
     office.store.commit([ours])
     theirs = amend(fish(1), "length_mm", "395"), amend(fish(1), "relative_weight", "97", index=1)
@@ -184,7 +184,7 @@ def test_a_correction_that_says_the_same_or_was_known_is_no_conflict(
 ) -> None:
     theirs = amend(fish(1), "fate", "died"), amend(fish(1), "species", "BLG", n=9001)
     give(office, tmp_path, SaveFish(fish(1)), theirs[1])
-    later = {"journal_id": office.office_id, "at": "2026-05-20T10:00:00.000Z"}
+    later = {"journal_id": office.office_id, "at": "2026-06-02T10:00:00.000Z"}
     office.store.commit([replace(amend(fish(1), "fate", "died", n=1), **later)])  # type: ignore[arg-type]
     office.store.commit([replace(amend(fish(1), "species", "SMB", n=2), **later)])  # type: ignore[arg-type]
     assert give(office, tmp_path, SaveFish(fish(1)), *theirs) == 0
