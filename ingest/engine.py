@@ -639,6 +639,7 @@ class Engine:
             reader_healthy=self._reader_healthy(name),
             clock_doubtful=self.state.time.doubtful,
             observations=self._observations,
+            relations=self.station.relations,
         )
 
     def _rules(self, name: str) -> BenchRules:

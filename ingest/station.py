@@ -16,6 +16,7 @@ from ingest.species import LengthType, SpeciesBook
 from ingest.station_file import Role, StationFile
 from ingest.station_sources import Source
 from ingest.tag_table import TableProblem
+from ingest.water_relations import WaterRelations
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,8 @@ class Station:
 
     folder: what the paths of the file are relative to. tag_commands: canonical code of a command tag to
     its command. problems: rows and cells of inventory and history that are not used as they stand: to be
-    shown, never fatal. sources: every file that can change a record, as read.
+    shown, never fatal. sources: every file that can change a record, as read. relations: what a history pack knows of
+    the length-weight relations of whole waters.
     """
 
     folder: Path
@@ -92,6 +94,7 @@ class Station:
     history: tuple[HistoryRow, ...]
     problems: tuple[TableProblem, ...]
     sources: tuple[Source, ...]
+    relations: WaterRelations = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -123,6 +126,10 @@ class Station:
     def inbox(self) -> Path | None:
         inbox = self.file.station.inbox
         return None if inbox is None else self.folder / inbox
+
+    @property
+    def pack(self) -> Path:
+        return self.folder / self.file.station.pack
 
     @property
     def log(self) -> Path:

@@ -11,16 +11,19 @@ from pydantic import ValidationError
 from drivers.declaration import Declaration
 from drivers.tags import HEX16_FORMS, TagCodeError, parse_tag
 from drivers.transport.settings import PortSettings, parse_address
+from fishery.single import Relation
+from ingest.checks import Limits
 from ingest.commands import Command, CommandError, parse_command
 from ingest.inventory import HistoryRow, InventoryTag, parse_history, parse_inventory
 from ingest.protocol import Protocol, parse_protocol
 from ingest.species import SpeciesBook, species_book
 from ingest.station import Station, StationBench, StationInstrument, antenna_number
-from ingest.station_file import InstrumentTable, StationFile
+from ingest.station_file import ChecksTable, InstrumentTable, StationFile
 from ingest.station_sources import Complaints, Source, SourceKind, source_text
 from ingest.tag_table import TableProblem
 from ingest.toml_file import ConfigError, Problem, parse_toml
 from ingest.toml_lines import KeyPath
+from ingest.water_relations import WaterRelations, parse_relations
 
 Read = TypeVar("Read")
 
@@ -57,14 +60,16 @@ class StationBuilder:
         keys |= self._commands(("commands", "keys"), self.file.commands.keys)
         benches = {name: self._bench(name) for name in self.file.bench}
         instruments = [self._instrument(index, keys) for index in range(len(self.file.instrument))]
-        if self.complaints.problems or protocol is None:
+        limits = self._attempt(self._limits)
+        relations = self._attempt(self._relations) or {}
+        if self.complaints.problems or protocol is None or limits is None:
             raise ConfigError(tuple(self.complaints.problems))
         return Station(
             folder=folder,
             file=self.file,
             benches=benches,
             instruments=tuple(one for one in instruments if one is not None),
-            limits=self.file.checks.limits(),
+            limits=limits,
             species=self.book,
             protocol=protocol,
             tag_commands=tag_commands,
@@ -72,6 +77,7 @@ class StationBuilder:
             history=history,
             problems=tuple(self.table_problems),
             sources=self.sources,
+            relations=relations,
         )
 
     # --- texts ----------------------------------------------------------------------------------------------
@@ -106,6 +112,26 @@ class StationBuilder:
     def _protocol(self) -> Protocol:
         shown, text = self._named_text("protocol", self.file.station.protocol)
         return parse_protocol(text, shown, self.book.by_slug.keys() or None)
+
+    def _limits(self) -> Limits:
+        """What the station's own file says comes before what a history pack says."""
+        own = self.file.checks.model_dump(exclude_unset=True)
+        packed: dict[str, object] = {}
+        for name, text in self._tables("checks"):
+            packed |= parse_toml(text, ChecksTable, name).model_dump(exclude_unset=True)
+        try:
+            return ChecksTable.model_validate(packed | own).limits()
+        except ValidationError as error:
+            said = error.errors(include_url=False)[0]["msg"].removeprefix("Value error, ")
+            raise ConfigError(
+                (Problem("checks", f"{said} (the pack's limits and the station's together)"),)
+            ) from None
+
+    def _relations(self) -> WaterRelations:
+        found: dict[tuple[str, str], Relation] = {}
+        for name, text in self._tables("relations"):
+            found |= parse_relations(text, name)
+        return found
 
     # --- tables of tags -------------------------------------------------------------------------------------
 

@@ -7,15 +7,18 @@ from typing import cast, get_args
 from ingest.station import Station, StationBench, StationInstrument
 from ingest.station_build import StationBuilder
 from ingest.station_file import StationFile
-from ingest.station_sources import Complaints, Source, SourceKind, read_sources, source_text
+from ingest.station_sources import Complaints, PackToUse, Source, SourceKind, read_sources, source_text
 from ingest.toml_file import ConfigError, Problem, parse_toml
 
 __all__ = ["Source", "Station", "StationBench", "StationInstrument", "load_station", "station_from_sources"]
 
 
-def load_station(path: Path) -> Station:
-    """The station of this file. Raises only ConfigError, with every problem that could be found at once."""
-    sources, shown = read_sources(path)
+def load_station(path: Path, *, pack: PackToUse = "in place") -> Station:
+    """The station of this file. Raises only ConfigError, with every problem that could be found at once.
+
+    `pack`: the bytes of a history pack to be tried instead of the one in place, or None for none.
+    """
+    sources, shown = read_sources(path, pack)
     return _station(sources, shown, path.parent)
 
 

@@ -41,7 +41,7 @@ class StationTable(_Table):
 
     `protocol` is the name of a shipped protocol or the path of a TOML file; `species` and `instruments`
     are folders whose files come before the shipped ones; `inventory` and `history` are paths that may hold
-    `*`. `inbox` is the folder where hand readers leave files.
+    `*`. `inbox` is the folder where hand readers leave files. `pack` is where a history pack of the office lies.
     """
 
     name: Name
@@ -57,6 +57,7 @@ class StationTable(_Table):
     history: tuple[Text, ...] = ("history/*.csv",)
     log: Text = "tallywell.log"
     inbox: Text | None = None
+    pack: Text = "pack.zip"
 
     @field_validator("timezone")
     @classmethod
@@ -262,6 +263,20 @@ class SoundsTable(_Table):
         return player
 
 
+class StickTable(_Table):
+    """[stick]: sticks onto which the day is written by itself.
+
+    roots: the folders below which sticks are mounted. Only a stick with a folder `tallywell` at its top is written.
+    """
+
+    on: bool = True
+    roots: tuple[Annotated[str, Field(pattern=r"^/[^\x00-\x1f]{1,200}$")], ...] = (
+        "/media",
+        "/run/media",
+        "/mnt",
+    )
+
+
 class StationFile(_Table):
     """The whole file.
 
@@ -278,6 +293,7 @@ class StationFile(_Table):
     checks: ChecksTable = ChecksTable()
     page: PageTable = PageTable()
     sounds: SoundsTable = SoundsTable()
+    stick: StickTable = StickTable()
 
     @field_validator("bench", "instrument")
     @classmethod

@@ -8,17 +8,21 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Literal, NamedTuple
 
+from ingest.packs import PackError, read_pack
 from ingest.shipped import shipped_config
 from ingest.station_file import StationFile
 from ingest.toml_file import ConfigError, Problem, parse_toml
 from ingest.toml_lines import KeyPath, key_lines
 
-SourceKind = Literal["station", "protocol", "species", "instrument", "inventory", "history"]
+SourceKind = Literal[
+    "station", "protocol", "species", "instrument", "inventory", "history", "relations", "checks"
+]
+PackToUse = bytes | Literal["in place"] | None
 
 
 class Source(NamedTuple):
     """One file as it was read. `name` is what the station's file calls it (`use`, `protocol`), else its path
-    relative to the station's folder, for a species its file name."""
+    relative to the station's folder, for a species its file name; a file of the history pack is called `pack: ...`."""
 
     kind: SourceKind
     name: str
@@ -54,10 +58,11 @@ def source_text(source: Source, shown: str) -> str:
         raise ConfigError((Problem(shown, text),)) from None
 
 
-def read_sources(path: Path) -> tuple[tuple[Source, ...], Mapping[Source, str]]:
-    """The station's file and all files that it names, with the path of each for messages.
+def read_sources(path: Path, pack: PackToUse = "in place") -> tuple[tuple[Source, ...], Mapping[Source, str]]:
+    """The station's file, all files that it names, and those of its history pack, with the path of each for messages.
 
-    Raises ConfigError if the station's file is not valid or a file that it names is not there.
+    `pack` as in `load_station`. Raises ConfigError if the station's file is not valid, a file that it names is not
+    there, or the pack is damaged.
     """
     station = Source("station", path.name, _bytes(path))
     text = source_text(station, str(path))
@@ -75,8 +80,41 @@ def read_sources(path: Path) -> tuple[tuple[Source, ...], Mapping[Source, str]]:
             shown[Source(kind, name, _bytes(where))] = str(where)
         except ConfigError as error:
             complaints.problems.extend(error.problems)
+    shown |= _of_pack(path.parent / file.station.pack, pack, shown, complaints)
     complaints.raise_any()
     return tuple(shown), shown
+
+
+def _of_pack(
+    path: Path, pack: PackToUse, known: dict[Source, str], complaints: Complaints
+) -> dict[Source, str]:
+    """The sources of the history pack. Its species come in place of the shipped ones, but not of the station's own."""
+    if pack == "in place":
+        try:
+            pack = path.read_bytes() if path.exists() else None
+        except OSError as error:
+            complaints.problems.append(
+                Problem(str(path), f"the history pack cannot be read ({error.strerror}).")
+            )
+            return {}
+    if pack is None:
+        return {}
+    try:
+        files = list(read_pack(pack, str(path)).sources())
+    except PackError as error:
+        text = f"{error} Until then move it away: the station works without one, and knows less of its fish."
+        complaints.problems.append(Problem(str(path), text))
+        return {}
+    shipped = shipped_config() / "species"
+    found: dict[Source, str] = {}
+    for kind, name, data in files:
+        there = next((one for one in known if (one.kind, one.name) == (kind, name)), None)
+        if there is not None and Path(known[there]).parent != shipped:
+            continue
+        if there is not None:
+            del known[there]
+        found[Source(kind, name, data)] = f"{path}, {name.removeprefix('pack: ')}"
+    return found
 
 
 def source_patterns(path: Path) -> tuple[str, ...]:
@@ -94,6 +132,7 @@ def source_patterns(path: Path) -> tuple[str, ...]:
         os.path.join(here, glob.escape(path.name)),
         os.path.join(glob.escape(str(shipped_config() / "species")), "*.toml"),
         *(glob.escape(os.path.abspath(where)) for _, _, where in known),
+        os.path.join(here, glob.escape(file.station.pack)),
         *(os.path.join(here, glob.escape(folder), "*.toml") for folder in own),
         *(os.path.join(here, pattern) for pattern in (*file.station.inventory, *file.station.history)),
     )

@@ -14,6 +14,7 @@ from ingest.checks import Limits
 from ingest.protocol import Protocol as SurveyProtocol
 from ingest.records import PriorCapture, RunMethod, RunPlace
 from ingest.species import Species, SpeciesBook
+from ingest.water_relations import WaterRelations
 
 
 class Lookup(Protocol):
@@ -81,6 +82,7 @@ class Context:
     """Everything around one step of one bench.
 
     observations: the station's codes and what they mean, by kind of observation.
+    relations: length-weight relations of whole waters that a history pack brought.
     memo: what was already worked out in this step, by the values that it follows from (see `facts`).
     """
 
@@ -95,6 +97,7 @@ class Context:
     reader_healthy: bool
     clock_doubtful: bool
     observations: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    relations: WaterRelations = field(default_factory=dict)
     memo: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
 
     def species(self, slug: str | None) -> Species | None:

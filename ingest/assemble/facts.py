@@ -18,6 +18,7 @@ from ingest.assemble.parts import OpenFish
 from ingest.checks import FishFacts, check_fish, scale_off_zero
 from ingest.protocol import Needs, needed_parts
 from ingest.records import Finding, Part, PriorCapture, Severity
+from ingest.water_relations import relation_key
 
 
 def needs_of(fish: OpenFish, context: Context) -> Needs:
@@ -123,16 +124,22 @@ def equation_of(slug: str | None, context: Context) -> StandardWeight | None:
 
 
 def local_relation(slug: str | None, context: Context) -> Relation | None:
-    """This water's own relation for a species, frozen at the survey's first fish of it; None for too few fish."""
+    """This water's own relation for a species, frozen at the survey's first fish of it; None for too few fish.
+
+    Of what the station's own records say and what a history pack brought, the one that rests on more fish: the pack's
+    fish and the station's are partly the same, so the two are never added.
+    """
     survey = context.survey
     if slug is None or survey.water is None:
         return None
     if slug not in survey.relations:
         pairs = context.lookup.length_weights(survey.water, slug, survey.opened_at)
         species = context.species(slug)
-        survey.relations[slug] = fit_length_weight(
+        own = fit_length_weight(
             [mm for mm, _ in pairs], [g for _, g in pairs], species.recommended if species else None
         )
+        packed = context.relations.get(relation_key(survey.water, slug))
+        survey.relations[slug] = packed if own is None or (packed and packed.n > own.n) else own
     return survey.relations[slug]
 
 
