@@ -9,7 +9,7 @@ from cli.errors import explain
 
 PANELS = {
     "Before the day": (
-        "station check", "tags import", "tags list", "tags cards", "instruments list", "instruments check",
+        "station check", "station pack", "tags import", "tags list", "tags cards", "instruments list", "instruments check",
         "station sounds",
     ),
     "At the water": (
@@ -22,7 +22,7 @@ PANELS = {
     ),
     "In the office": (
         "office pull", "office status", "office conflicts list", "office conflicts decide", "office review",
-        "office amend", "office export",
+        "office amend", "office pack", "office export",
     ),
     "The answers": (
         "answer condition", "answer structure", "answer growth", "answer catch", "answer abundance", "answer survival",

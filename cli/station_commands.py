@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli import options
+from cli import options, pack_commands
 from cli.contents import group
 from cli.daemon import running_station
 from cli.errors import BAD_INPUT, NOT_NOW
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ingest.station import Station
 
 app = group("The work-up station: check its file, run it, look at it.")
+app.command("pack")(pack_commands.take)
 
 
 @app.command("check")

@@ -1,0 +1,235 @@
+"""`tallywell office pack` and `station pack`: the history goes along on the next trip."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli import options
+from cli.errors import RefusedError
+from cli.show import Column, blanks, counted, say, say_json, table
+from cli.target import config_path, reading
+
+if TYPE_CHECKING:
+    from office.pack import Packed
+
+
+def write(
+    waters: Annotated[
+        list[str], typer.Argument(metavar="WATER...", help="The waters of the next trip.", show_default=False)
+    ],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="FOLDER|STICK", help="Where to write it; on a stick into tallywell/pack."
+        ),
+    ],
+    tags: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--tags", metavar="TAGS.csv", help="Tags that you hold, as for tags import. May be repeated."
+        ),
+    ] = None,
+    species: Annotated[
+        Path | None,
+        typer.Option(
+            "--species", metavar="FOLDER", help="Species files of your own, to go along.", show_default=False
+        ),
+    ] = None,
+    checks: Annotated[
+        Path | None,
+        typer.Option(
+            "--checks", metavar="CHECKS.toml", help="Limits with the keys of [checks].", show_default=False
+        ),
+    ] = None,
+    office: options.Office = options.OFFICE_HERE,
+    as_json: options.Json = False,
+) -> None:
+    """Write the history pack for a station's next trip.
+
+    All captures of the animals of these waters, as amended, with withdrawal days; unused tags; species, limits of the
+    checks and the waters' own length-weight relations (mm, g).
+    """
+    import time
+
+    from ingest.disk import write_whole
+    from ingest.frames import rfc3339
+    from ingest.packs import STICK_FOLDER, write_pack
+    from ingest.shipped import shipped_config
+    from ingest.species import load_species
+    from office.pack import make_pack
+
+    book = load_species(shipped_config() / "species", *([species] if species is not None else []))
+    own = (
+        {path.name: path.read_bytes() for path in sorted(species.glob("*.toml"))}
+        if species is not None
+        else {}
+    )
+    held = [tag for path in tags or () for tag in _tags_of(path)]
+    limits = None if checks is None else _limits(checks)
+    with reading(office) as connection:
+        office_id = _office_id(connection, office)
+        chosen = [_known_water(connection, water) for water in waters]
+        packed = make_pack(
+            connection, chosen, book, office_id=office_id, made_at=rfc3339(time.time()), tags=held, species_files=own,
+            checks=limits,
+        )  # fmt: skip
+    folder = out / STICK_FOLDER if _is_stick(out) else out
+    folder.mkdir(parents=True, exist_ok=True)
+    stamp = packed.pack.made_at[:19].replace("-", "").replace(":", "")
+    path = folder / f"history-pack-{stamp}Z.zip"
+    data = write_pack(packed.pack)
+    write_whole(path, data)
+    if path.read_bytes() != data:
+        raise RefusedError(f"{path} reads back differently: the medium fails, take another one.")
+    if as_json:
+        say_json(_json(packed, path))
+    else:
+        say(_text(packed, path))
+
+
+def take(
+    place: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER|STICK|FILE",
+            help="Where the pack lies; the newest one is taken.",
+            show_default=False,
+        ),
+    ],
+    config: options.Config = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Take a pack that is older than the one in use.")
+    ] = False,
+    as_json: options.Json = False,
+) -> None:
+    """Take the history pack of the office from a folder or a stick.
+
+    It is verified whole, tried with the station's own files, and put in place by one rename. A station that runs uses
+    it within seconds.
+    """
+    from ingest.pack_taking import take_pack
+    from ingest.packs import PackError, find_pack
+
+    station_file = config_path(config)
+    try:
+        path, data = find_pack(place)
+        taken = take_pack(data, station_file, shown=str(path), force=force)
+    except PackError as error:
+        raise RefusedError(str(error)) from None
+    if as_json:
+        say_json(
+            {
+                "taken": taken.changed,
+                "pack": str(path),
+                "in_place": str(taken.path),
+                "made_at": taken.pack.made_at,
+                "waters": list(taken.pack.waters),
+                "sentence": taken.sentence,
+            }
+        )
+    else:
+        say(taken.sentence)
+
+
+def _known_water(connection: Any, written: str) -> str:
+    waters = [str(row[0]) for row in connection.execute("SELECT water FROM water ORDER BY water")]
+    for water in waters:
+        if water.casefold() == written.casefold():
+            return water
+    raise RefusedError(
+        f'There is no water "{written}" in the records. Known are: {", ".join(waters) or "none"}.'
+    )
+
+
+def _office_id(connection: Any, office: Path) -> str:
+    import sqlite3
+
+    try:
+        (office_id,) = connection.execute("SELECT office_id FROM office").fetchone()
+    except sqlite3.OperationalError:
+        raise RefusedError(f"{office} is the database of a station: a pack is made by the office.") from None
+    return str(office_id)
+
+
+def _tags_of(path: Path) -> list[str]:
+    from ingest.inventory import parse_inventory
+
+    rows, problems = parse_inventory(path.read_text("utf-8"), str(path))
+    refused = [str(one) for one in problems if one.left_out in ("row", "rest")]
+    if refused:
+        raise RefusedError("\n".join(refused))
+    return [row.tag for row in rows]
+
+
+def _limits(path: Path) -> bytes:
+    from ingest.station_file import ChecksTable
+    from ingest.toml_file import load_toml
+
+    load_toml(path, ChecksTable)
+    return path.read_bytes()
+
+
+def _is_stick(out: Path) -> bool:
+    """A mounted medium, or one that bears the agreed folder already."""
+    return out.is_mount() or (out / "tallywell").is_dir()
+
+
+def _json(packed: "Packed", path: Path) -> dict[str, Any]:
+    return {
+        "pack": str(path),
+        "made_at": packed.pack.made_at,
+        "waters": list(packed.pack.waters),
+        "animals": packed.animals,
+        "captures": packed.captures,
+        "unused_tags": packed.unused_tags,
+        "used_tags": packed.used_tags,
+        "relations": [
+            {
+                "water": water,
+                "species": species,
+                "a": one.log10_a,
+                "b": one.b,
+                "c": one.c,
+                "sd": one.sd,
+                "n": one.n,
+            }
+            for (water, species), one in packed.relations.items()
+        ],
+        "files": sorted(packed.pack.files),
+    }
+
+
+def _text(packed: "Packed", path: Path) -> str:
+    lines = [
+        f"{path}",
+        f"{counted(packed.captures, 'capture')} of {counted(packed.animals, 'animal')} of {', '.join(packed.pack.waters)}; "
+        f"{counted(packed.unused_tags, 'unused tag')} ({packed.used_tags} used).",
+    ]
+    if packed.relations:
+        rows = [
+            {
+                "water": water,
+                "species": blanks(species),
+                "a": one.log10_a,
+                "b": one.b,
+                "c": one.c or None,
+                "sd": one.sd,
+                "n": one.n,
+            }
+            for (water, species), one in packed.relations.items()
+        ]
+        columns = (
+            Column("water", "water"),
+            Column("species", "species"),
+            Column("a", "a", 3),
+            Column("b", "b", 3),
+            Column("c", "c", 3),
+            Column("sd", "sd", 3),
+            Column("n", "fish", 0),
+        )
+        lines += [
+            "Own relations, log10 weight g = a + b x (+ c x^2), x = log10 length mm:",
+            table(rows, columns),
+        ]
+    return "\n".join(lines)

@@ -1,0 +1,150 @@
+"""The history pack: what a station needs to know for the next trip, from the records of the office. Reads only.
+
+All captures, wherever, of the animals that were ever captured in the waters named, as the amendments leave them; the
+tags that are in no fish yet; the waters' own length-weight relations; species files and limits of the checks that
+differ from those that ship.
+"""
+
+import csv
+import io
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from drivers.tags import Scheme, TagForm, parse_tag, write_tag
+from fishery.single import Relation, fit_length_weight
+from ingest.commands import FATES
+from ingest.packs import Pack
+from ingest.records import individual_id
+from ingest.species import SpeciesBook
+from ingest.water_relations import relations_csv
+
+HISTORY_COLUMNS = (
+    "tag", "at", "water", "species", "length_mm", "weight_g", "fate", "individual_id", "survey_id", "fish_id",
+    "withdrawal_until",
+)  # fmt: skip
+
+# Every capture with the animal that it belongs to; a second tag gives a row of its own.
+_CAPTURES = """WITH own AS (
+    SELECT tag, worked_up_at AS at, water, species, length_mm, weight_g, fate, individual_id, survey_id, fish_id,
+        withdrawal_until
+    FROM fish_all WHERE void = 0 AND closed = 1
+)
+SELECT * FROM own WHERE tag IS NOT NULL
+UNION ALL
+SELECT t.tag, o.at, o.water, o.species, o.length_mm, o.weight_g, o.fate, o.individual_id, o.survey_id, o.fish_id,
+    o.withdrawal_until
+FROM own AS o JOIN fish_tag AS t ON t.fish_id = o.fish_id AND t.role = 'second' AND t.tag IS NOT o.tag
+UNION ALL
+SELECT tag, at, water, species, length_mm, weight_g, fate, individual_id, survey_id, fish_id, withdrawal_until
+FROM prior_capture AS p WHERE p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish)"""
+
+_PAIRS = """SELECT species, length_mm, weight_g FROM fish_all WHERE water = ?1 AND void = 0 AND closed = 1
+    AND status <> 'queried' AND weight_quality = 'measured' AND length_mm > 0 AND weight_g > 0 AND species IS NOT NULL
+UNION ALL SELECT species, length_mm, weight_g FROM prior_capture WHERE water = ?1 AND length_mm > 0 AND weight_g > 0
+    AND species IS NOT NULL AND (fish_id IS NULL OR fish_id NOT IN (SELECT fish_id FROM fish))
+ORDER BY 1, 2, 3"""
+
+Row = tuple[str, ...]
+
+
+@dataclass(slots=True)
+class Packed:
+    """A pack with what is in it, for people."""
+
+    pack: Pack
+    animals: int = 0
+    captures: int = 0
+    unused_tags: int = 0
+    used_tags: int = 0
+    relations: dict[tuple[str, str], Relation] = field(default_factory=dict)
+
+
+def make_pack(
+    connection: sqlite3.Connection,
+    waters: Sequence[str],
+    book: SpeciesBook,
+    *,
+    office_id: str,
+    made_at: str,
+    tags: Iterable[str] = (),
+    species_files: Mapping[str, bytes] | None = None,
+    checks: bytes | None = None,
+) -> Packed:
+    """The pack of these waters, as the office writes them; made_at: RFC 3339 UTC, the clock of the office.
+
+    `tags`: more tags that somebody holds. `species_files`: TOML by file name. `checks`: TOML with the keys of [checks].
+    """
+    captures = connection.execute(_CAPTURES).fetchall()
+    rows, animals = _history(captures, set(waters))
+    used = {tag for (tag, *_) in captures}
+    held = sorted({tag for (tag,) in connection.execute("SELECT DISTINCT tag FROM tag_inventory")} | {*tags})
+    unused = [tag for tag in held if tag not in used]
+    relations = {
+        (water, species): relation
+        for water in sorted(waters)
+        for species, relation in _relations(connection, water, book).items()
+    }
+    files = {
+        "history.csv": _table(HISTORY_COLUMNS, rows),
+        "inventory.csv": _table(("tag",), [(_written(tag),) for tag in unused]),
+        "relations.csv": relations_csv(relations).encode(),
+        **{f"species/{name}": data for name, data in (species_files or {}).items()},
+    }
+    if checks is not None:
+        files["checks.toml"] = checks
+    pack = Pack(made_at, office_id, tuple(sorted(waters)), files)
+    return Packed(pack, animals, len(rows), len(unused), len(held) - len(unused), relations)
+
+
+def _history(captures: Sequence[tuple[Any, ...]], waters: set[str]) -> tuple[list[Row], int]:
+    """The rows of the history, oldest first, and how many animals they are of."""
+    animals = {
+        individual or individual_id(tag)
+        for tag, _, water, _, _, _, _, individual, *_ in captures
+        if water in waters
+    }
+    rows: list[Row] = []
+    for tag, at, water, species, mm, g, fate, individual, survey, fish, until in captures:
+        animal = individual or individual_id(tag)
+        if animal in animals:
+            texts = (water, species, _number(mm), _number(g), fate if fate in FATES else None)
+            cells = (_written(tag), at, *texts, animal, survey, fish, until)
+            rows.append(tuple(cell or "" for cell in cells))
+    in_order = sorted(dict.fromkeys(rows), key=lambda row: (row[1].rstrip("Z"), row))
+    return in_order, len(animals)
+
+
+def _relations(connection: sqlite3.Connection, water: str, book: SpeciesBook) -> dict[str, Relation]:
+    """This water's own relation for every species with enough fish (see `fishery.single.fit_length_weight`)."""
+    pairs: dict[str, list[tuple[float, float]]] = {}
+    for species, mm, g in connection.execute(_PAIRS, (water,)):
+        pairs.setdefault(species, []).append((mm, g))
+    found = {}
+    for species, known in pairs.items():
+        one = book.get(species)
+        fitted = fit_length_weight(
+            [mm for mm, _ in known], [g for _, g in known], one.recommended if one else None
+        )
+        if fitted is not None:
+            found[species] = fitted
+    return found
+
+
+def _written(tag: str) -> str:
+    """With a dot behind the maker's code: a bare number that ends in zeros looks like one that a spreadsheet cut."""
+    code = parse_tag(tag)
+    return write_tag(code, TagForm.SPLIT) if code.scheme is Scheme.ISO_11784 else code.text
+
+
+def _number(value: float | None) -> str | None:
+    return None if value is None else f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def _table(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return out.getvalue().encode()
