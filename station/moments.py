@@ -278,7 +278,7 @@ def _after(
         case "fish_saved":
             return _saved_by_words(one, units)
         case "fish_kept":
-            kept = Moment("kept", "question", "NOT SAVED YET", "Next fish", sentence, subject)
+            kept = Moment("kept", "question", "NOT SAVED YET", "Next fish", sentence.replace("Saved: ", "", 1))
             return replace(kept, figures=said_figures(one, units))
         case "fish_amended" if saved is not None:
             return Moment("corrected", "good", "CORRECTED", "Next fish", sentence, subject, figures)

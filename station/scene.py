@@ -17,7 +17,7 @@ from station.worries import Worry, instrument_word, is_away, worries
 
 Theme = Literal["auto", "light", "dark"]
 
-SHOWN_SPECIES = 5
+SHOWN_SPECIES = 4
 SHOWN_NOTICES = 4
 SHOWN_NOTICES_BESIDE_HISTORY = 2
 

@@ -49,6 +49,7 @@ function show(scene) {
   at("counts").replaceChildren(...scene.counts.map(count));
   at("last").replaceChildren(...scene.last.map(lastFish));
   write("said", scene.said?.text ?? "");
+  at("said").classList.toggle("long", at("said").textContent.length > 75);
   write("said-at", scene.said?.at ?? "");
   at("said").dataset.tone = scene.said?.tone ?? "calm";
   at("instruments").replaceChildren(...scene.instruments.map(instrument));
