@@ -7,7 +7,7 @@
     POST /pair                {"code": "1234 5678"} -> {"ok": true, "token": "..."}; from the form: a cookie, and the page
     GET  /pull/manifest       the figures of a fresh snapshot: station, file, sha256, size_bytes, rows, taken_at, ...
     GET  /pull/file/NAME      that snapshot, whole or in ranges (RFC 9110, section 14)
-    POST /pack                a history pack for the station
+    POST /pack                a history pack, its bytes -> {"ok": true, "changed": whether it is new here, "said": "..."}
     GET  /health              {"ok": true, "answers": whether the ingest thread answers}
     GET  /static/...          parts of the pages
 
@@ -16,7 +16,7 @@ What is refused is answered {"ok": false, "error": "one sentence"}.
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -38,7 +38,10 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from ingest.control import error
+from ingest.pack_taking import Taken
+from ingest.packs import PackError
 from ingest.station import Station
+from ingest.toml_file import ConfigError
 from station import pull
 from station.access import COOKIE
 from station.actions import ActionError, Pace, read_action
@@ -57,13 +60,14 @@ _RECONNECT = b"retry: 1000\n\n"
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """What the application serves."""
+    """What the application serves. `take_pack` puts the bytes of a history pack in place for this station."""
 
     station: Station
     asking: Asking
     news: News
     scenes: Scenes
     pairing: Pairing
+    take_pack: Callable[[bytes], Taken]
     pace: Pace = field(default_factory=Pace)
 
 
@@ -93,6 +97,7 @@ class _Handlers:
         self._templates = templates
         self._one_try = asyncio.Lock()
         self._one_pull = asyncio.Lock()
+        self._one_pack = asyncio.Lock()
 
     async def page(self, request: Request) -> Response:
         """Its template knows the station's name, the benches, and the table [page] of the station's file."""
@@ -172,7 +177,14 @@ class _Handlers:
         return FileResponse(path, media_type="application/vnd.sqlite3")
 
     async def pack(self, request: Request) -> Response:
-        return _refused(501, "This station cannot take a history pack over the network: bring it on a stick.")
+        async with self._one_pack:
+            try:
+                taken = await asyncio.to_thread(self._page.take_pack, await request.body())
+            except (PackError, ConfigError) as refused:
+                return _refused(409, str(refused))
+            except OSError as trouble:
+                return _refused(507, f"The pack was not kept: {trouble.strerror or trouble}.")
+        return JSONResponse({"ok": True, "changed": taken.changed, "said": taken.sentence})
 
     async def health(self, request: Request) -> Response:
         answer = await self._page.asking({"ask": "alive"}, ALIVE_S)

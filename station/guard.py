@@ -10,10 +10,10 @@ from starlette.responses import JSONResponse, PlainTextResponse, RedirectRespons
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ingest.announce import log
+from ingest.packs import MOST_BYTES
 from station.access import Access, Refusal
 
 MOST_BODY_BYTES: Final = 4096
-MOST_PACK_BYTES: Final = 64 << 20
 BODY_S: Final = 10.0
 PACK: Final = "/pack"
 
@@ -93,7 +93,7 @@ class _GoneError(Exception):
 class _Pack:
     """Receives a long body piece by piece: each in time, all of them within the limit."""
 
-    def __init__(self, request: Request, receive: Receive, most: int = MOST_PACK_BYTES) -> None:
+    def __init__(self, request: Request, receive: Receive, most: int = MOST_BYTES) -> None:
         self._receive = receive
         self._most = most
         self._got = 0

@@ -5,6 +5,7 @@ taken, a reader that never reads, a fault of this program, the fish go on.
 """
 
 import asyncio
+import contextlib
 import logging
 import secrets
 import socket
@@ -19,6 +20,7 @@ import uvicorn
 
 from ingest.announce import Tell, log
 from ingest.companions import Doors
+from ingest.pack_taking import take_pack
 from ingest.records import Sound
 from station.access import Access
 from station.addresses import page_addresses
@@ -85,11 +87,8 @@ class PageServer:
     def _run(self) -> None:
         try:
             asyncio.run(self._work())
-        except Exception as fault:
-            log.exception("the page stopped by a fault of this program")
-            self._tell(
-                "page_failed", f"The page stopped by a fault of this program ({fault}). The fish go on."
-            )
+        except Exception:
+            log.exception("the page's thread ended by a fault of this program")
 
     async def _work(self) -> None:
         with self._lock:
@@ -98,25 +97,53 @@ class PageServer:
             self._loop = asyncio.get_running_loop()
             self._loop.call_soon(self._pass_on)  # what was said before
         try:
-            await self._serve()
+            while not self._stop.is_set():
+                await self._serve_until_it_fails()
         finally:
             with self._lock:
                 self._loop = None
+
+    async def _serve_until_it_fails(self) -> None:
+        try:
+            await self._serve()
+        except Exception as fault:
+            log.exception("the page failed")
+            self._tell(
+                "page_failed", f"The page failed by a fault of this program ({fault}). The fish go on."
+            )
+            await self._pause()
 
     async def _serve(self) -> None:
         door = await self._listening()
         if door is None:
             return
-        asking = Asking(self._doors.deliver)
-        display = Display(
-            self._settings.units, self._settings.theme, self._settings.low_disk_mb * 1024 * 1024
-        )
-        scenes = Scenes(asking, self._news, partial(build_scene, display=display))
-        station = self._doors.station
-        pairing = Pairing(station.database, self._settings.session_days, time.time, time.monotonic)
-        app = build_app(Page(station, asking, self._news, scenes, pairing))
         _keep_quiet()
-        config = uvicorn.Config(
+        server = uvicorn.Server(self._config())
+        self._say_where(door.getsockname()[1])
+        serving = asyncio.create_task(server.serve(sockets=[door]))
+        stopping = asyncio.create_task(self._stop.wait())
+        try:
+            await asyncio.wait([serving, stopping], return_when=asyncio.FIRST_COMPLETED)
+            self._news.end()
+            server.should_exit = True
+            await serving
+        finally:
+            stopping.cancel()
+            for listening in getattr(server, "servers", ()):  # if it failed, it did not close them
+                listening.close()
+            door.close()
+
+    def _config(self) -> uvicorn.Config:
+        """The application in its guard, and how the server library serves it."""
+        station = self._doors.station
+        asking = Asking(self._doors.deliver)
+        display = Display(self._settings.units, self._settings.theme)
+        self._news.changed.clear()  # of a server that failed
+        scenes = Scenes(asking, self._news, partial(build_scene, display=display))
+        pairing = Pairing(station.database, self._settings.session_days, time.time, time.monotonic)
+        taking = partial(take_pack, station_file=self._doors.file)
+        app = build_app(Page(station, asking, self._news, scenes, pairing, taking))
+        return uvicorn.Config(
             Guard(app, Access(self._settings, pairing.knows)),
             http=partial(LimitedConnection, connections=Connections()),  # type: ignore[arg-type]
             ws="none",
@@ -129,15 +156,6 @@ class PageServer:
             timeout_graceful_shutdown=_GRACE_S,
             h11_max_incomplete_event_size=_MOST_HEAD_BYTES,
         )
-        server = uvicorn.Server(config)
-        self._say_where(door.getsockname()[1])
-        serving = asyncio.create_task(server.serve(sockets=[door]))
-        await asyncio.wait(
-            [serving, asyncio.create_task(self._stop.wait())], return_when=asyncio.FIRST_COMPLETED
-        )
-        self._news.end()
-        server.should_exit = True
-        await serving
 
     async def _listening(self) -> socket.socket | None:
         """The socket at the address of the settings, however long that takes; None if told to stop before."""
@@ -153,11 +171,14 @@ class PageServer:
                         f"({trouble.strerror}). It is tried again; or name another port in [page].",
                     )
                 told = True
-            try:
-                await asyncio.wait_for(self._stop.wait(), self._retry_s)
-            except TimeoutError:
-                continue
-            return None
+            await self._pause()
+            if self._stop.is_set():
+                return None
+
+    async def _pause(self) -> None:
+        """Wait for the next try, or for the end."""
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._stop.wait(), self._retry_s)
 
     def _say_where(self, port: int) -> None:
         where = " or ".join(page_addresses(self._settings, port))

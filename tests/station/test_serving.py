@@ -15,12 +15,13 @@ from hypothesis import strategies as st
 from ingest.announce import Tell
 from ingest.companions import Doors
 from ingest.control import Ask
+from ingest.packs import Pack, write_pack
 from ingest.station_config import load_station
 from station.serving import PageServer
 from tests.cli.command_line import call
 from tests.ingest.daemon_tools import Child, quick_station, station_on, wait_for
 from tests.station import web
-from tests.station.page_tools import PROGRAM, page_on, with_page
+from tests.station.page_tools import PROGRAM, address_of, page_on, with_page
 
 TAG = "999000000000001"
 
@@ -114,16 +115,24 @@ def test_open_streams_do_not_hold_up_the_end_and_nothing_of_the_library_is_on_th
             assert line[2] + line[5] == "::", f"a line that the station did not say: {line}"
 
 
-def test_a_page_that_breaks_is_told_and_the_fish_go_on(tmp_path: Path) -> None:
+def test_a_page_that_fails_is_told_comes_again_and_the_fish_go_on(tmp_path: Path) -> None:
     broken = """
-from station.serving import PageServer
-async def fail(self): raise ValueError("broken")
-PageServer._serve = fail
+from station import serving
+serve, failures = serving.PageServer._serve, []
+async def fail_once(self):
+    if not failures:
+        failures.append(True)
+        raise ValueError("broken")
+    await serve(self)
+serving.PageServer._serve = fail_once
+serving.PageServer.__init__.__defaults__ = (0.01,)
 """
     with station_on(with_page(quick_station(tmp_path)), program=PROGRAM, broken=broken) as child:
-        wait_for(lambda: "The page stopped by a fault of this program (broken)" in child.said(), "word of it")
+        url = address_of(child)
+        assert "The page failed by a fault of this program (broken). The fish go on." in child.said()
         child.work_up(TAG)
         assert [fish["status"] for fish in child.fish()] == ["saved"]
+        assert web.get(url).status_code == 200
         assert child.signal() == 0
 
 
@@ -251,3 +260,38 @@ def test_a_pull_that_broke_off_goes_on_where_it_was(pulled: Pulled) -> None:
     assert (head.status_code, tail.status_code) == (206, 206)
     assert head.content + tail.content == pulled.whole
     assert pulled.get(range=f"bytes={len(pulled.whole)}-").status_code == 416
+
+
+# --- the history pack from the office -----------------------------------------------------------------------
+
+OLD_FISH = "999000000000555"
+
+
+def pack_of(made_at: str) -> bytes:
+    row = f"{OLD_FISH},2025-05-13,Reedmace Pond,largemouth_bass,287,301,removed"
+    history = f"tag,date,water,species,length_mm,weight_g,fate\n{row}\n".encode()
+    return write_pack(Pack(made_at, "office", ("Reedmace Pond",), {"history.csv": history}))
+
+
+def test_a_pack_over_the_network_is_in_use_at_once_and_an_older_one_is_refused(tmp_path: Path) -> None:
+    with page_on(tmp_path) as (child, url):
+        answer = web.post(f"{url}/pack", content=pack_of("2026-05-01T12:00:00Z"))
+        assert (answer.status_code, answer.json()["changed"]) == (200, True)
+        assert "Reedmace Pond" in answer.json()["said"]
+        wait_for(lambda: "New settings are in use" in child.said(), "the pack in use", child.process)
+        child.work_up(OLD_FISH)
+        assert "recapture" in child.said().lower()
+        again = web.post(f"{url}/pack", content=pack_of("2026-05-01T12:00:00Z"))
+        assert again.json()["changed"] is False
+        for body in (pack_of("2026-04-01T12:00:00Z"), b"PK no pack", b""):
+            refused = web.post(f"{url}/pack", content=body)
+            assert (refused.status_code, refused.json()["ok"]) == (409, False)
+            assert refused.json()["error"].endswith(".")
+
+
+def test_a_pack_that_is_too_large_is_refused_before_it_is_read(station: tuple[Child, str]) -> None:
+    _, url = station
+    head = f"POST /pack HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-length: {65 << 20}\r\n\r\n"
+    with socket.create_connection(("127.0.0.1", httpx.URL(url).port or 0), timeout=20) as door:
+        door.sendall(head.encode())
+        assert b" 413 " in door.recv(65536)
