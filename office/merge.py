@@ -36,7 +36,7 @@ from office.merge_queries import (
     take_over,
 )
 
-_CACHE_KIB = 200_000  # a day of 100,000 fish has some 250 MB, and their ids lie in no order
+CACHE_KIB = 200_000  # a day of 100,000 fish has some 250 MB, and their ids lie in no order
 
 
 @dataclass(slots=True)
@@ -57,7 +57,7 @@ def attached(connection: sqlite3.Connection, snapshot: Path) -> Iterator[None]:
     usual = connection.execute("PRAGMA main.cache_size").fetchone()[0]
     try:
         for schema in ("main", "theirs"):
-            connection.execute(f"PRAGMA {schema}.cache_size = -{_CACHE_KIB}").fetchall()
+            connection.execute(f"PRAGMA {schema}.cache_size = -{CACHE_KIB}").fetchall()
         yield
     finally:
         connection.execute(f"PRAGMA main.cache_size = {usual}").fetchall()

@@ -23,6 +23,7 @@ TINY = Sizes(
     starts=1,
     line_days=3,
     line_fish=21,
+    pull_fish=5,
 )
 
 

@@ -24,6 +24,7 @@ from tests.bench.history import ask_histories
 from tests.bench.idle import idle_cpu
 from tests.bench.latency import news_of_fish
 from tests.bench.measure import LEAST_ROUNDS, Line, table
+from tests.bench.pulling import pull_days
 from tests.bench.replaying import replay_days
 from tests.bench.startup import start_commands
 
@@ -47,6 +48,7 @@ class Sizes:
     starts: int = 11
     line_days: int = 207
     line_fish: int = 2_100
+    pull_fish: int = 100_000
 
 
 QUICK = Sizes(
@@ -62,6 +64,7 @@ QUICK = Sizes(
     starts=5,
     line_days=30,
     line_fish=300,
+    pull_fish=10_000,
 )
 
 Measurement = Callable[[Path, Sizes], list[Line]]
@@ -78,6 +81,7 @@ MEASUREMENTS: Mapping[str, Measurement] = {
     "idle": lambda folder, size: idle_cpu(folder, size.rounds, size.idle_s),
     "startup": lambda _, size: start_commands(size.starts),
     "alignment": lambda _, size: watch_alignment(size.line_days, size.line_fish),
+    "pull": lambda folder, size: pull_days(folder, size.rounds, size.pull_fish),
 }
 
 
