@@ -169,9 +169,10 @@ def run(station_file: options.StationFile) -> None:
     from ingest.station_config import load_station
     from station.serving import start_page
     from station.sounds.companion import start_sounds
+    from station.sticks.companion import start_sticks
 
     load_station(station_file)  # what is wrong with it is said here as by every command
-    raise typer.Exit(run_station(station_file, companions=[start_page, start_sounds]))
+    raise typer.Exit(run_station(station_file, companions=[start_page, start_sounds, start_sticks]))
 
 
 @app.command("status")

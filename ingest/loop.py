@@ -376,7 +376,7 @@ def _needs_restart(old: Station, new: Station) -> str | None:
     for what in ("name", "database", "journal", "journal_mirror", "journal_mode", "log", "inbox"):
         if getattr(old.file.station, what) != getattr(new.file.station, what):
             return what
-    for table in ("page", "sounds"):
+    for table in ("page", "sounds", "stick"):
         if getattr(old.file, table) != getattr(new.file, table):
             return table
     return None
