@@ -114,7 +114,7 @@ def _pulled_text(one: "Pulled") -> str:
     if one.still_open:
         lines.append(f"{one.still_open} still open at the station: the next pull brings them.")
     if one.conflicts:
-        lines.append(f"{counted(len(one.conflicts), 'CONFLICT')} to be decided.")
+        lines.append(f"{counted(len(one.conflicts), 'conflict')} to be decided.")
     return "\n".join([*lines, *one.notices])
 
 
@@ -185,7 +185,7 @@ def _conflict_text(conflict: "Conflict") -> str:
     if conflict.fish_id is not None and conflict.fish_id != conflict.record_id:
         head += f", fish {conflict.fish_id[:8]}"
     rows = [
-        {"what": what, "ours": _brief(ours), "theirs": _brief(theirs)}
+        {"what": what, "ours": _brief(ours, theirs), "theirs": _brief(theirs, ours)}
         for what, ours, theirs in conflict.differences
     ]
     columns = (Column("what", "  what differs"), Column("ours", "ours"), Column("theirs", "theirs"))
@@ -198,10 +198,18 @@ def _conflict_text(conflict: "Conflict") -> str:
     return "\n".join(lines)
 
 
-def _brief(value: object) -> str | None:
-    if isinstance(value, list):
-        return f"{len(value)} of them"
-    return None if value is None else str(value)
+def _brief(own: object, other: object) -> str | None:
+    """A value; of the parts of a record those that the other side does not have."""
+    if not isinstance(own, list):
+        return None if own is None else str(own)
+    rows = [row for row in own if not isinstance(other, list) or row not in other]
+    return (
+        "; ".join(" ".join(str(row[key]) for key in _TELLING if row.get(key) is not None) for row in rows)
+        or None
+    )
+
+
+_TELLING = ("kind", "name", "tag", "role", "value", "text", "instrument", "n", "raw")
 
 
 @conflicts_app.command("decide")
