@@ -9,7 +9,7 @@ from fishery.answers import Refused
 from fishery.assumptions import Assumption
 from fishery.open_population import Estimate as Estimated
 from fishery.open_population import OpenPopulation, jolly_seber
-from fishery.schnabel import LEAST_OCCASIONS, marked_at_large, schnabel, schumacher_eschmeyer
+from fishery.schnabel import LEAST_OCCASIONS, schnabel, schumacher_eschmeyer
 from fishery.tag_loss import TagLoss, chapman_with_loss
 from ingest.species import SpeciesBook
 from office.answers.lost_tags import by_second_mark, by_two_tags
@@ -160,7 +160,7 @@ class _OfSpecies:
     # --- several surveys within two months ----------------------------------------------------------------------------
 
     def _closed(self) -> None:
-        records, found = self.records, self.captures
+        records = self.records
         group = closed_groups(records)[-1]
         if len(group) < LEAST_OCCASIONS:
             if len(records.occasions) >= LEAST_OCCASIONS:
@@ -170,16 +170,9 @@ class _OfSpecies:
                 )
                 self._refused("schnabel", "number of fish (Schnabel)", why, tuple(group))
             return
-        seen, back = found.seen[:, group], found.back[:, group]
-        before = np.cumsum(seen, axis=1) - seen > 0
-        recaptured = (seen & before).sum(axis=0)
-        examined = seen.sum(axis=0) + found.unmarked[group]
-        fresh = (back & ~before).sum(axis=0)
-        lost = (seen & before & ~back).sum(axis=0)
-        at_large = marked_at_large([int(one) for one in fresh], [int(one) for one in lost])
+        counts = self._marks_of(group)
         about = f"{named(self.species)}{self._sizes}, {len(group)} surveys to {records.when}"
         ids = record_ids(records, self.species, group)
-        counts = [int(one) for one in examined], [int(one) for one in recaptured], at_large
         rows = tuple(
             (records.occasions[index].name, c, r, m) for index, c, r, m in zip(group, *counts, strict=True)
         )
@@ -194,6 +187,21 @@ class _OfSpecies:
                 self._refused(key, title, answer, tuple(group), about=about)
             else:
                 self._told(key, title, about, answer, ids, ())
+
+    def _marks_of(self, group: list[int]) -> tuple[list[int], list[int], list[int]]:
+        """Scanned fish, marked ones among them, and marked fish in the water just before, by survey. An animal counts as
+        marked from its putting back until it is handled and not put back, or taken out elsewhere."""
+        found = self.captures
+        marked = np.zeros(len(found.seen), dtype=np.bool_)
+        examined, recaptured, at_large = [], [], []
+        for index in group:
+            seen = found.seen[:, index]
+            marked &= found.gone_year >= self.records.occasions[index].year
+            examined.append(int(seen.sum() + found.unmarked[index]))
+            recaptured.append(int((seen & marked).sum()))
+            at_large.append(int(marked.sum()))
+            marked[seen] = found.back[seen, index]
+        return examined, recaptured, at_large
 
     # --- over years -------------------------------------------------------------------------------------------------
 

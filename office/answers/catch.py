@@ -105,7 +105,7 @@ def effort(records: Records, occasion: int) -> Effort:
     loose = int(((fish.occasion == occasion) & (fish.run < 0)).sum())
     loose += sum(one.n for one in records.batches if one.occasion == occasion and one.run < 0)
     if loose:
-        said_so.append(f"{loose} fish of no run are left out.")
+        said_so.append(f"{loose} fish of no run {'is' if loose == 1 else 'are'} left out.")
     seconds = np.array([run.seconds for _, run in used], dtype=np.float64)
     return Effort(occasion, tuple(i for i, _ in used), seconds, tuple(said_so))
 

@@ -191,6 +191,23 @@ def test_a_second_mark_of_an_earlier_year_shows_lost_tags(pond: Pond) -> None:
     assert mended.value == pytest.approx(plain.value * 0.9, rel=0.02)
 
 
+def test_marks_of_several_surveys_follow_each_fish_in_and_out_of_the_water(pond: Pond) -> None:
+    days = ("2026-05-01", "2026-05-08", "2026-05-15", "2026-05-22")
+    surveys = [pond.survey(day) for day in days]
+    for number in range(30):
+        pond.fish(surveys[0], tag(number))
+    for number in range(10):  # two of them die, one escapes
+        fate = "died" if number < 2 else "escaped" if number == 2 else "released"
+        pond.fish(surveys[1], tag(number), tag_status="recapture", fate=fate)
+    for number in range(2, 12):  # the escaped one is no recapture, but marked anew
+        pond.fish(surveys[2], tag(number), tag_status="recapture")
+    pond.prior(PriorRow(tag(20), "2026-05-18", "Mill Pond", "largemouth_bass", None, None, "kept"))
+    for number in range(10, 20):
+        pond.fish(surveys[3], tag(number), tag_status="recapture")
+    rows = a_table(asked(pond, "abundance"), "largemouth_bass.schnabel").rows
+    assert [row[1:] for row in rows] == [(30, 0, 0), (10, 10, 30), (10, 9, 27), (10, 10, 27)]
+
+
 def test_surveys_far_apart_are_no_closed_water(pond: Pond) -> None:
     for year in (2023, 2024, 2025, 2026):
         survey = pond.survey(f"{year}-05-01")
