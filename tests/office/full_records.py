@@ -32,6 +32,14 @@ HOSTILE = (
 def everything(path: Path) -> Store:
     """An open store: a run with catch and one without, odd waters, texts that hurt, amendments, all years."""
     store = ready(path)
+    fill(store)
+    held = fish(5, tag="000000000000005", closed=False, status=Status.HELD)
+    store.commit([SaveFish(held), SaveBatch(batch(3, closed=False))])
+    return store
+
+
+def fill(store: Store) -> None:
+    """The same without what is still open, into a store that knows the first survey and its first run."""
     place = RunPlace(44.123456789, -93.5, 44.2, -93.6, 17.3)
     method = RunMethod("upper bay", "boat electrofishing", 1, "DC, 60 Hz")
     store.commit([run(1, place=place, method=method, note="wind"), run(2, current_on_s=1 / 3)])
@@ -47,10 +55,8 @@ def everything(path: Path) -> Store:
             SaveFish(fish(2, tag=HEX_TAG, weight_g=None, weight_quality="not_weighed", species=None)),
             SaveFish(fish(3, tag=OTHER_TAG, run_no=None, status=Status.QUERIED, findings=(finding(),))),
             SaveFish(fish(4, tag=None)),
-            SaveFish(fish(5, tag="000000000000005", closed=False, status=Status.HELD)),
             SaveBatch(batch(1)),
             SaveBatch(count(2, 12, species="BLG", note=HOSTILE[1])),
-            SaveBatch(batch(3, closed=False)),
         ]
     )
     store.commit(
@@ -85,4 +91,3 @@ def everything(path: Path) -> Store:
         ],
         source="pack",
     )
-    return store

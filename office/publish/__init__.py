@@ -1,0 +1,1 @@
+"""The records in PostgreSQL, for many offices and many readers: published again and again, each record once."""
