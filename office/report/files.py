@@ -1,5 +1,6 @@
 """The report as files: rendered first, then put in place, each whole or not at all."""
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from office.report.html import html_of
 from office.report.pdf import pdf_of
 
 HTML, PDF, ANSWERS = "report.html", "report.pdf", "answers.csv"
+_NUMBERED = re.compile(r"(figure|table)-\d+-.*\.(svg|png|csv)")
 
 
 def render(report: Report) -> dict[str, bytes]:
@@ -27,7 +29,11 @@ def render(report: Report) -> dict[str, bytes]:
 
 
 def write(files: Mapping[str, bytes], folder: Path) -> None:
-    """Put the files into `folder`, in place of those of the same names. Raises ExportRefusedError, OSError."""
+    """Put the files into `folder`, in place of those of the same names; plots and tables of an older report that this one
+    has not are removed, other files stay. Raises ExportRefusedError, OSError."""
     with whole_set(folder) as staged:
         for name, content in files.items():
             (staged / name).write_bytes(content)
+    for path in folder.iterdir():
+        if _NUMBERED.fullmatch(path.name) and path.name not in files:
+            path.unlink()

@@ -8,7 +8,7 @@ from typing import Literal
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
 
-from office.report.document import Group, Listing, Report, Section
+from office.report.document import Figure, Group, Listing, Report, Section
 from office.report.figures import Drawn
 from office.report.fonts import drawable, font_file
 
@@ -27,7 +27,7 @@ def pdf_of(report: Report, drawn: Mapping[str, Drawn]) -> bytes:
     The same report gives the same bytes: it bears the day of the data, not that of the making.
     """
     sheet = _Sheet(report)
-    sheet.first_page()
+    sheet.first_page(drawn)
     for section in report.sections:
         sheet.chapter(section, drawn)
     sheet.methods()
@@ -61,7 +61,7 @@ class _Sheet(FPDF):
         self.cell(3 * width, 5, name)
         self.cell(width, 5, f"page {self.page_no()} of {{nb}}", align="R")
 
-    def first_page(self) -> None:
+    def first_page(self, drawn: Mapping[str, Drawn]) -> None:
         report = self.report
         self.add_page()
         self._pen(9.5, _DEEP, "B")
@@ -101,6 +101,9 @@ class _Sheet(FPDF):
             "them in about 19 of 20 such surveys. Read the cautions on the last page before you act on anything here.",
             3.9,
         )
+        lengths = next((one for one in report.figures if one.plot.kind == "length_frequency"), None)
+        if lengths is not None and self.get_y() + self.epw * _FIGURE_SHAPE + 12 < self.page_break_trigger:
+            self._figure(lengths, drawn)
 
     def chapter(self, section: Section, drawn: Mapping[str, Drawn]) -> None:
         self._title(section.title)
@@ -154,24 +157,27 @@ class _Sheet(FPDF):
             tail = f"  [{'; '.join(marks)}]" if marks else ""
             self._item(f"{words} {one.coverage}".strip() + tail, "–" if one.refused else "•", size=8.8)
         for figure in group.figures:
-            picture = drawn[figure.stem]
-            caption = f"{figure.plot.described or figure.plot.title} {picture.thinned}".strip()
-            height = self.epw * _FIGURE_SHAPE
-            if self.get_y() + height + 12 > self.page_break_trigger:
-                self.add_page()
-            self.ln(2)
-            self.image(
-                io.BytesIO(picture.png),
-                w=self.epw,
-                h=height,
-                alt_text=drawable(caption),
-                title=drawable(figure.plot.title),
-            )
-            self._pen(7.8, _INK)
-            self._lines(f"Figure {figure.number}. {caption}", 4)
-            self.ln(2)
+            self._figure(figure, drawn)
         for listing in group.listings:
             self._listing(listing)
+
+    def _figure(self, figure: Figure, drawn: Mapping[str, Drawn]) -> None:
+        picture = drawn[figure.stem]
+        caption = f"{figure.plot.described or figure.plot.title} {picture.thinned}".strip()
+        height = self.epw * _FIGURE_SHAPE
+        if self.get_y() + height + 12 > self.page_break_trigger:
+            self.add_page()
+        self.ln(2)
+        self.image(
+            io.BytesIO(picture.png),
+            w=self.epw,
+            h=height,
+            alt_text=drawable(caption),
+            title=drawable(figure.plot.title),
+        )
+        self._pen(7.8, _INK)
+        self._lines(f"Figure {figure.number}. {caption}", 4)
+        self.ln(2)
 
     def _listing(self, listing: Listing) -> None:
         self.ln(2)

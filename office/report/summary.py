@@ -30,7 +30,7 @@ def summarise(facts: Facts, chapters: Sequence[Chapter]) -> Summary:
     """Choose what an owner should know first; everything else stands in the chapters."""
     order = {name: place for place, (name, _) in enumerate(facts.caught)}
     headlines = [
-        (_rank(one, order), one)
+        (_rank(one, order), _instead(one, chapter))
         for chapter in chapters
         if chapter.key != CUES
         for one in chapter.answers
@@ -116,11 +116,7 @@ def plain(answer: Answer) -> str:
     if tell is None or answer.value is None:
         return answer.sentence
     # A number of fish rests on what nobody can see: what the answer itself doubts belongs beside it.
-    doubts = (
-        [one for one in answer.cautions if not one.endswith("left out.")]
-        if tell in (_number, _survival)
-        else []
-    )
+    doubts = _doubts(answer) if tell in (_number, _survival) else []
     return f"{tell(answer)} Mind: {doubts[0]}" if doubts else tell(answer)
 
 
@@ -173,6 +169,19 @@ _PLAIN: dict[str, Callable[[Answer], str]] = {
 
 _FIRST = ("chapman", "abundance", "left", "survival", "wr", "psd", "year", "cpue")
 """What an owner asks first: how many, how many are left, how well they do. By a word of the answer's key."""
+
+
+def _doubts(one: Answer) -> list[str]:
+    return [caution for caution in one.cautions if not caution.endswith("left out.")]
+
+
+def _instead(one: Answer, chapter: Chapter) -> Answer:
+    """Of a number from two surveys that the answer itself doubts, the one that takes less for granted, if there is one."""
+    if not one.key.endswith(".chapman") or not _doubts(one):
+        return one
+    key = f"{one.subject}.jolly_seber"
+    others = (other for other in chapter.answers if other.key == key)
+    return next((other for other in others if other.refused is None and not _boundless(other)), one)
 
 
 def _boundless(one: Answer) -> bool:
