@@ -46,10 +46,11 @@ from station import pull
 from station.access import COOKIE
 from station.actions import ActionError, Pace, read_action
 from station.asking import Asking
-from station.news import BEAT_S, News, Reader, beat
+from station.news import BEAT_S, News, Reader, as_json, beat
 from station.pairing import Pairing, PairingError
 from station.peers import plain_address
 from station.scenes import Scenes
+from station.sounds.on_page import page_sounds
 
 ALIVE_S: Final = 2.0
 MOST_STREAMS: Final = 64
@@ -100,9 +101,14 @@ class _Handlers:
         self._one_pack = asyncio.Lock()
 
     async def page(self, request: Request) -> Response:
-        """Its template knows the station's name, the benches, and the table [page] of the station's file."""
+        """Its template knows the station's name, the benches, the table [page] of the station's file, and the sounds."""
         station = self._page.station
-        return self._html("page.html", benches=list(station.benches), settings=station.file.page)
+        return self._html(
+            "page.html",
+            benches=list(station.benches),
+            settings=station.file.page,
+            sounds=as_json(page_sounds(station.file.sounds)),
+        )
 
     async def events(self, request: Request) -> Response:
         bench = request.query_params.get("bench") or None

@@ -23,8 +23,11 @@ export function startSounds(button) {
   return { play };
 }
 
+// A sine and its octave at half the loudness, as the station's own loudspeaker plays them.
+const voice = (audio) => audio.createPeriodicWave([0, 0, 0], [0, 1, 0.5]);
+
 function tone(audio, hertz, at_s, length_s) {
-  const source = new OscillatorNode(audio, { frequency: hertz });
+  const source = new OscillatorNode(audio, { frequency: hertz, periodicWave: voice(audio) });
   const loudness = new GainNode(audio, { gain: 0 });
   const edge_s = Math.min(0.01, length_s / 4); // rise and fall, or it would click
   loudness.gain.setValueAtTime(0, at_s);

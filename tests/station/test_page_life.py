@@ -6,6 +6,8 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from ingest.records import Sound
+from station.sounds.tones import notes
 from tests.ingest.daemon_tools import wait_for
 from tests.station import stage as acts
 from tests.station.conftest import OpenView
@@ -157,6 +159,33 @@ def test_the_crew_opens_names_and_closes_survey_and_run_on_the_page(
     page.click("[data-command='survey close']")
     page.click("[data-command='survey close']")
     page.wait_for_function("() => document.getElementById('survey').textContent === 'No survey open'")
+
+
+def test_a_tap_lets_the_page_sound_as_the_station_does(stage: Stage, open_view: OpenView) -> None:
+    stage.clear()
+    view = open_view(stage.address)
+    acts.ready(stage)
+    view.wait("ready")
+    view.page.evaluate("""() => {
+        window.heard = [];
+        const start = OscillatorNode.prototype.start;
+        OscillatorNode.prototype.start = function (at) {
+            window.heard.push(Math.round(this.frequency.value));
+            start.call(this, at);
+        };
+    }""")
+    stage.command("species bluegill")
+    assert view.page.evaluate("window.heard") == []  # not before the tap
+    view.page.click("#sound")
+    assert view.page.get_attribute("#sound", "aria-pressed") == "true"
+    stage.command("species largemouth_bass")
+    stage.one_more()
+    rhythm = [round(note.hz) for note in notes(Sound.SAVED)]
+    view.page.wait_for_function(
+        "count => window.heard.slice(-2).join() === count", arg=",".join(map(str, rhythm))
+    )
+    view.page.click("#sound")
+    assert view.page.get_attribute("#sound", "aria-pressed") == "false"
 
 
 def test_with_several_benches_the_page_asks_which(stage: Stage, open_view: OpenView) -> None:
