@@ -113,7 +113,7 @@ def _of_pack(
             continue
         if there is not None:
             del known[there]
-        found[Source(kind, name, data)] = f"{path}, {name.removeprefix('pack: ')}"
+        found[Source(kind, name, data)] = f"{path}/{name.removeprefix('pack: ')}"
     return found
 
 
