@@ -40,7 +40,7 @@ DROP_LISTS = tuple(f"DROP TABLE temp.{name}" for name in (*_KEY_LISTS, *_TOLD_LI
 
 # How far a station had come is in its checkpoint; a database without one (of a replay) says nothing of it.
 TOLD_BY_STATION = """INSERT INTO temp.told SELECT s.survey_id, coalesce(
-        (SELECT json_extract(state, '$.engine.t_s') FROM theirs.checkpoint), 0.0)
+        (SELECT json_extract(iif(json_valid(state), state, '{}'), '$.engine.t_s') FROM theirs.checkpoint), 0.0)
     FROM theirs.survey AS s"""
 TOLD_BY_OFFICE = """INSERT INTO temp.told SELECT s.survey_id, coalesce(o.told_s, 0.0)
     FROM theirs.survey AS s LEFT JOIN theirs.survey_told AS o ON o.survey_id = s.survey_id"""

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from sqlite_utils import Database
 
 from ingest.records import SaveFish
-from ingest.store import NotOurDatabase, Store, StoreTrouble
+from ingest.store import Checkpoint, JournalMode, NotOurDatabase, Store, StoreTrouble
 from ingest.store.schema import SCHEMA_VERSION, migrations
 from office.database import OfficeDatabase
 from office.manifest import PullRefusedError, read_manifest, verify
@@ -250,10 +250,12 @@ def test_a_database_that_no_station_has_open_is_pulled_as_it_is(
     assert (tmp_path / "bank.sqlite").read_bytes() == before
 
 
+@pytest.mark.parametrize("mode", list(JournalMode))
 def test_a_database_in_use_is_pulled_consistently_and_keeps_working(
-    tmp_path: Path, office: OfficeDatabase
+    tmp_path: Path, office: OfficeDatabase, mode: JournalMode
 ) -> None:
-    with station(tmp_path / "bank.sqlite") as store:
+    station(tmp_path / "bank.sqlite").close()
+    with Store.open(tmp_path / "bank.sqlite", journal_mode=mode) as store:
         pull_one(office, tmp_path / "bank.sqlite")
         store.commit([SaveFish(fish(8))])
         assert pull_one(office, tmp_path / "bank.sqlite").added == {"fish_tag": 1, "reading": 3, "fish": 1}
@@ -310,6 +312,15 @@ def test_a_station_is_never_made_an_office(tmp_path: Path) -> None:
     with pytest.raises(NotOurDatabase, match="database of a station"):
         OfficeDatabase.open(tmp_path / "bank.sqlite")
     Store.open(tmp_path / "bank.sqlite").close()
+
+
+def test_a_checkpoint_that_nobody_can_read_says_nothing_of_the_time(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    with station(tmp_path / "bank.sqlite") as store:
+        store.commit((), (), Checkpoint("{half", "a.jsonl", 10, 1))
+    assert pull_one(office, tmp_path / "bank.sqlite").added["fish"] == 3
+    assert office.connection.execute("SELECT count(*) FROM survey_told").fetchone() == (0,)
 
 
 # --- releases -----------------------------------------------------------------------------------------------------
