@@ -22,6 +22,8 @@ from office.database import OfficeDatabase
 from office.manifest import PullRefusedError, read_manifest, verify
 from office.pull import bring_up_to_date, find_source, pull
 from office.sources import DatabaseFile
+from station.sticks.copying import copy_snapshot
+from station.sticks.mounts import Mount
 from tests.ingest.builders import fish
 from tests.office.pulling import (
     NOW_S,
@@ -165,6 +167,18 @@ def test_from_a_stick_the_newest_good_snapshot_of_each_station_is_taken(
     assert [one.station for one in report.pulled] == ["bank", "deck"]
     assert {one.taken_at for one in report.pulled} == {"2026-05-12T19:00:00.000Z"}
     assert len(ids(office.connection)) == 3
+
+
+def test_the_stick_that_a_station_wrote_is_pulled(
+    tmp_path: Path, office: OfficeDatabase, snapshot: Path
+) -> None:
+    top = tmp_path / "stick" / "tallywell"
+    top.mkdir(parents=True)
+    copy_snapshot(top, Mount(1, str(tmp_path / "stick"), "vfat", False), "bank", snapshot, lambda: False)
+    (top / "pack").mkdir()
+    (top / "pack" / "manifest.json").write_text("{}")
+    assert pull_one(office, tmp_path / "stick").added["fish"] == 3
+    assert pull_one(office, top).added == {}
 
 
 def test_where_the_newest_is_damaged_the_one_before_is_taken_and_it_is_said(
