@@ -27,6 +27,7 @@ Seconds = Annotated[float, Field(strict=True, gt=0, le=86_400, allow_inf_nan=Fal
 Positive = Annotated[float, Field(strict=True, gt=0, le=100_000, allow_inf_nan=False)]
 Antenna = Annotated[str, Field(pattern=r"^[0-9]{1,3}$")]
 Role = Literal["work_up", "lookup"]
+YesNo = Annotated[bool, Field(strict=True)]
 Share = Annotated[float, Field(strict=True, ge=0, le=1, allow_inf_nan=False)]
 
 Tables = TypeVar("Tables", dict[str, "BenchTable"], tuple["InstrumentTable", ...])
@@ -197,10 +198,10 @@ class PageTable(_Table):
     low_disk_mb: with less room for records the page says so.
     """
 
-    on: bool = True
+    on: YesNo = True
     listen: str | None = None
     port: PortNumber = 8620
-    network: bool = False
+    network: YesNo = False
     names: tuple[HostName, ...] = ()
     units: Literal["metric", "inch_pound"] = "metric"
     theme: Literal["auto", "light", "dark"] = "auto"

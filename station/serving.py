@@ -186,7 +186,7 @@ class PageServer:
             self._tell("page_ready", f"The page is at {where}", Sound.NONE)
             return
         pair = "tallywell station pair shows the code that pairs a tablet."
-        self._tell("page_ready", f"The page is at {where} ({pair})", Sound.NONE)
+        self._tell("page_ready", f"The page is at {where}; {pair}", Sound.NONE)
         if self._doors.show is not None:  # the code for the eyes of who started the station, not for the log
             try:
                 code = new_code(self._doors.station.database, time.time())

@@ -96,7 +96,7 @@ def test_a_person_at_the_terminal_sees_a_code_on_the_network_and_the_log_does_no
         wait_for(lambda: len(shown) == 1, "the code")
         code = shown[0].rpartition(": ")[2]
         assert code not in ready.sentence
-        address = ready.sentence.split()[4].rstrip("/")
+        address = ready.sentence.split()[4].rstrip("/;")
         assert web.post(f"{address}/pair", json={"code": code}).json()["ok"]
     finally:
         page.close()
@@ -134,6 +134,13 @@ serving.PageServer.__init__.__defaults__ = (0.01,)
         assert [fish["status"] for fish in child.fish()] == ["saved"]
         assert web.get(url).status_code == 200
         assert child.signal() == 0
+
+
+def test_another_page_in_the_file_needs_a_restart_and_that_is_said(tmp_path: Path) -> None:
+    with page_on(tmp_path) as (child, _):
+        toml = tmp_path / "station.toml"
+        toml.write_text(toml.read_text() + 'units = "inch_pound"\n')
+        wait_for(lambda: "A new page needs a restart of the station" in child.said(), "the refusal")
 
 
 def test_what_the_page_did_is_replayed_as_it_was(tmp_path: Path) -> None:
