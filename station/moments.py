@@ -278,7 +278,9 @@ def _after(
         case "fish_saved":
             return _saved_by_words(one, units)
         case "fish_kept":
-            kept = Moment("kept", "question", "NOT SAVED YET", "Next fish", sentence.replace("Saved: ", "", 1))
+            kept = Moment(
+                "kept", "question", "NOT SAVED YET", "Next fish", sentence.replace("Saved: ", "", 1)
+            )
             return replace(kept, figures=said_figures(one, units))
         case "fish_amended" if saved is not None:
             return Moment("corrected", "good", "CORRECTED", "Next fish", sentence, subject, figures)
@@ -371,7 +373,10 @@ def _saved(facts: Mapping[str, Any], said: Mapping[str, Any] | None, units: Unit
         )
     fate = saved["fate"]
     do = "Next fish" if fate in ("released", "unknown") else f"{fate.capitalize()}. Next fish"
-    return Moment("saved", "good", "SAVED", do, sentence or "Saved.", subject, figures, history)
+    sentence = sentence or "Saved."
+    if saved["relative_weight"] is not None:
+        sentence += f" Relative weight {saved['relative_weight']:.0f}."
+    return Moment("saved", "good", "SAVED", do, sentence, subject, figures, history)
 
 
 def _saved_by_words(one: Mapping[str, Any], units: Units) -> Moment:

@@ -169,7 +169,7 @@ def _run(facts: Mapping[str, Any]) -> dict[str, object]:
     survey = facts.get("survey") or {}
     work_up, fished = survey.get("work_up_run"), survey.get("run_no") if survey.get("run_open") else None
     title = "No run" if work_up is None else f"Run {work_up}"
-    extra = f"run {fished} is being fished" if fished is not None and fished != work_up else ""
+    extra = f"fishing run {fished}" if fished is not None and fished != work_up else ""
     if fished is not None and fished == work_up:
         extra = "open"
     return {"title": title, "extra": extra, "open": fished is not None, "number": work_up}

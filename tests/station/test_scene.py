@@ -39,7 +39,7 @@ def test_with_nothing_in_hand_and_nothing_said_the_station_is_ready() -> None:
     assert (shown["state"], shown["headline"], shown["do"]) == ("ready", "READY", "Next fish")
     assert shown["species"] == "Largemouth Bass"
     assert shown["survey"] == {"title": "Reedmace Pond, May", "open": True, "provisional": False}
-    assert shown["run"] == {"title": "Run 1", "extra": "run 2 is being fished", "open": True, "number": 1}
+    assert shown["run"] == {"title": "Run 1", "extra": "fishing run 2", "open": True, "number": 1}
     assert shown["clock"] == "09:03"
     assert shown["notices"] == []
 
