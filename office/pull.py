@@ -76,7 +76,10 @@ def pull(office: OfficeDatabase, source: Source, now_s: float, progress: Progres
                 report.left_out.append(one.sentence)
                 continue
             try:
+                merging = f"merging {one.manifest.station}"
+                progress(merging, 0, 1)
                 report.pulled.append(_take(office, one, now_s))
+                progress(merging, 1, 1)
             finally:
                 one.snapshot.unlink(missing_ok=True)
     except PullRefusedError as refused:

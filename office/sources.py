@@ -25,7 +25,7 @@ _CHUNK_BYTES = 1 << 18
 _PAGES = 2_000  # of a backup, between two looks at the progress
 
 Progress = Callable[[str, int, int], None]
-"""Called with what is copied, how many bytes of it are done, and how many there are."""
+"""Called with what is being done, how much of it is done, and how much there is: bytes of a copy, merges."""
 
 
 class Fetched(NamedTuple):
