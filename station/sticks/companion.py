@@ -1,18 +1,22 @@
 """The watch for sticks as a part of the running station: in a thread of its own, which may hang in a stick and then
 hangs alone."""
 
-import contextlib
+import os
 import select
-import socket
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from queue import SimpleQueue
 
 from ingest.announce import Tell, log
 from ingest.companions import Companion, Doors
 from ingest.control import Ask
+from ingest.pack_taking import take_pack
+from ingest.packs import NAME, STICK_FOLDER, PackError, find_pack
 from ingest.records import Sound
+from ingest.toml_file import ConfigError
 from station.sticks.copying import (
     FOLDER,
     Copied,
@@ -36,6 +40,17 @@ class _NoSnapshotError(StickError):
     again = True
 
 
+@dataclass(slots=True)
+class _Known:
+    """A stick that is in: whether it was served, its pack was looked for, the day is on it, and what was said of a
+    failure."""
+
+    served: bool = False
+    pack_seen: bool = False
+    written: bool = False
+    failure: str | None = None
+
+
 class Sticks:
     """Watches from its making until `close`: each stick that comes gets the day, and again when a survey is closed."""
 
@@ -44,86 +59,131 @@ class Sticks:
         self._doors = doors
         self._roots = tuple(doors.station.file.stick.roots)
         self._stopping = threading.Event()
+        self._news = threading.Event()
         self._again = False
-        self._served: set[int] = set()
-        self._failed: dict[int, str] = {}  # what was said of each stick that failed
-        self._ear, self._knock = socket.socketpair()
-        for end in (self._ear, self._knock):
-            end.setblocking(False)
-        self._thread = threading.Thread(target=self._run, name="sticks", daemon=True)
-        self._thread.start()
+        self._known: dict[int, _Known] = {}
+        self._gone: SimpleQueue[Mount] = SimpleQueue()
+        self._bell = os.eventfd(0, os.EFD_NONBLOCK)
+        self._threads = [
+            threading.Thread(target=self._guarded, args=(work,), name=name, daemon=True)
+            for name, work in (("sticks", self._work), ("stick lookout", self._look_out))
+        ]
+        for thread in self._threads:
+            thread.start()
 
     def hear(self, announcement: Mapping[str, object]) -> None:
         if announcement["name"] == "survey_closed":
             self._again = True
-            self._wake()
+            self._news.set()
 
     def close(self) -> None:
         self._stopping.set()
-        self._wake()
-        self._thread.join(2.0)
-        for end in (self._ear, self._knock):
-            end.close()
+        self._news.set()
+        os.eventfd_write(self._bell, 1)
+        for thread in self._threads:
+            thread.join(1.0)
+        if not self._threads[1].is_alive():
+            os.close(self._bell)
 
-    def _wake(self) -> None:
-        with contextlib.suppress(OSError):
-            self._knock.send(b"\0")
-
-    # --- the thread -----------------------------------------------------------------------------------------
-
-    def _run(self) -> None:
+    def _guarded(self, work: Callable[[], None]) -> None:
         try:
-            with open(MOUNT_TABLE, encoding="utf-8", errors="surrogateescape") as table:
-                while not self._stopping.is_set():
-                    self._look(_text(table))
-                    self._wait(table)
+            work()
         except Exception as fault:
             log.exception("the watch for sticks failed")
             self._tell(
                 "stick_failed", Sound.TROUBLE, f"Sticks are not noticed any more, by a fault ({fault})."
             )
 
-    def _wait(self, table: object) -> None:
-        """Until the table of mounts changes (proc(5)), somebody calls, or it is time to look."""
-        poll = select.poll()
-        poll.register(table, select.POLLPRI | select.POLLERR)  # type: ignore[arg-type]
-        poll.register(self._ear, select.POLLIN)
-        poll.poll(POLL_S * 1000)
-        with contextlib.suppress(OSError):
-            while self._ear.recv(4096):
-                pass
+    # --- the lookout ----------------------------------------------------------------------------------------
 
-    def _look(self, table: str) -> None:
-        sticks = {one.number: one for one in mounts_below(self._roots, table) if _has_folder(one)}
-        self._served &= sticks.keys()
-        self._failed = {number: said for number, said in self._failed.items() if number in sticks}
+    def _look_out(self) -> None:
+        """Notice at once that a stick is out, also while another one is written: the kernel gives the same number to
+        the next one."""
+        there: dict[int, Mount] = {}
+        with open(MOUNT_TABLE, encoding="utf-8", errors="surrogateescape") as table:
+            poll = select.poll()
+            poll.register(table, select.POLLPRI | select.POLLERR)  # when the table changes (proc(5))
+            poll.register(self._bell, select.POLLIN)
+            while not self._stopping.is_set():
+                table.seek(0)
+                now = {one.number: one for one in mounts_below(self._roots, table.read())}
+                for mount in there.values():
+                    if now.get(mount.number) != mount:
+                        self._gone.put(mount)
+                there = now
+                self._news.set()
+                poll.poll()
+
+    # --- the work -------------------------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        while not self._stopping.is_set():
+            self._news.clear()
+            self._look()
+            self._news.wait(POLL_S)
+
+    def _look(self) -> None:
+        while not self._gone.empty():
+            mount = self._gone.get()
+            known = self._known.pop(mount.number, None)
+            if known is not None and known.written:
+                self._tell("stick_out", Sound.NONE, f"The stick {mount.name} was pulled out.", mount)
         if self._again:
             self._again = False
-            self._served.clear()
-            self._failed.clear()
-        for number, stick in sticks.items():
-            if number not in self._served and not self._stopping.is_set():
-                self._served.add(number)
-                self._serve(stick)
+            for known in self._known.values():
+                known.served, known.failure = False, None
+        for stick in self._mounted():
+            if _has_folder(stick) and not self._stopping.is_set():
+                known = self._known.setdefault(stick.number, _Known())
+                if not known.served:
+                    self._serve(stick, known)
 
-    def _serve(self, stick: Mount) -> None:
+    def _mounted(self) -> tuple[Mount, ...]:
+        table = Path(MOUNT_TABLE).read_text(encoding="utf-8", errors="surrogateescape")
+        return mounts_below(self._roots, table)
+
+    def _serve(self, stick: Mount, known: _Known) -> None:
         """Write the day onto this stick, and tell how it went. What may be cured by another try is tried again."""
-        if stick.number not in self._failed:
+        known.served, known.written = True, False
+        if known.failure is None:
             said = f"The day is being written on the stick {stick.name}: leave it in."
             self._tell("stick_found", Sound.PART, said, stick)
+        if not known.pack_seen:
+            known.pack_seen = True
+            self._take_pack(stick)
         try:
             copied = self._copy(stick)
         except StoppedError:
             return
         except (StickError, OSError) as failure:
-            self._tell_failed(stick, failure)
+            self._tell_failed(stick, known, failure)
         else:
-            self._failed.pop(stick.number, None)
+            known.failure, known.written = None, True
             self._tell_done(stick, copied)
 
-    def _tell_failed(self, stick: Mount, failure: StickError | OSError) -> None:
+    def _take_pack(self, stick: Mount) -> None:
+        """Take the newest history pack from it, if it brings one; the day is written whatever comes of it."""
+        shown = f"The history pack on the stick {stick.name}"
+        try:
+            with folder_of(stick) as top:
+                if not any((top / STICK_FOLDER.name).glob(NAME)):
+                    return
+                try:
+                    data = find_pack(top)[1]
+                except PackError as refused:
+                    raise PackError(str(refused).replace(str(top), f"{stick.name}/{FOLDER}")) from None
+            taken = take_pack(data, self._doors.file, shown=shown)
+        except (PackError, ConfigError, StickError) as refused:
+            self._tell("pack_refused", Sound.REMINDER, str(refused), stick)
+        except OSError as error:
+            self._tell("pack_refused", Sound.REMINDER, f"{shown} was not taken: {error.strerror}.", stick)
+        else:
+            if taken.changed:
+                self._tell("pack_taken", Sound.PART, taken.sentence, stick)
+
+    def _tell_failed(self, stick: Mount, known: _Known, failure: StickError | OSError) -> None:
         name = "stick_failed"
-        if isinstance(failure, StickGoneError) or not self._is_in(stick):
+        if isinstance(failure, StickGoneError) or stick not in self._mounted():
             name = "stick_pulled_early"
             said = (
                 f"The stick {stick.name} was pulled out before the day was on it: what it held before is as it was. "
@@ -131,10 +191,9 @@ class Sticks:
             )
         else:
             said = str(failure) if isinstance(failure, StickError) else reason(failure, stick)
-        if not is_final(failure):
-            self._served.discard(stick.number)
-        if self._failed.get(stick.number) != said:
-            self._failed[stick.number] = said
+        known.served = is_final(failure)
+        if known.failure != said:
+            known.failure = said
             self._tell(name, Sound.TROUBLE, said, stick)
 
     def _copy(self, stick: Mount) -> Copied:
@@ -166,10 +225,6 @@ class Sticks:
         if self._stopping.is_set():
             raise StoppedError
         return answer
-
-    def _is_in(self, stick: Mount) -> bool:
-        with open(MOUNT_TABLE, encoding="utf-8", errors="surrogateescape") as table:
-            return any(one.number == stick.number for one in mounts_below(self._roots, _text(table)))
 
     def _tell_done(self, stick: Mount, copied: Copied) -> None:
         fish = f"{copied.fish} fish, read back and compared"
@@ -222,8 +277,3 @@ def _has_folder(mount: Mount) -> bool:
         return (Path(mount.path) / FOLDER).is_dir()
     except OSError:  # it can be seen but not read
         return False
-
-
-def _text(table: object) -> str:
-    table.seek(0)  # type: ignore[attr-defined]
-    return table.read()  # type: ignore[attr-defined, no-any-return]

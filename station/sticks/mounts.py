@@ -20,7 +20,6 @@ class Mount(NamedTuple):
     number: int
     path: str
     kind: str
-    read_only: bool
 
     @property
     def name(self) -> str:
@@ -37,14 +36,11 @@ def mounts_below(roots: Sequence[str], table: str) -> tuple[Mount, ...]:
     found: dict[str, Mount] = {}
     for line in table.splitlines():
         words = line.split(" ")
-        if len(words) < 10 or "-" not in words[6:] or not words[0].isdigit():
+        if len(words) < 10 or "-" not in words[6:-1] or not words[0].isdigit():
             continue
         rest = words[words.index("-", 6) + 1 :]
-        if len(rest) < 3:
-            continue
         path = re.sub(r"\\([0-7]{3})", lambda octal: chr(int(octal[1], 8)), words[4])
         if any(PurePosixPath(path).is_relative_to(root) for root in roots):
-            read_only = "ro" in words[5].split(",") or "ro" in rest[2].split(",")
             found.pop(path, None)
-            found[path] = Mount(int(words[0]), path, rest[0], read_only)
+            found[path] = Mount(int(words[0]), path, rest[0])
     return tuple(one for one in found.values() if one.kind not in _NO_STICKS)

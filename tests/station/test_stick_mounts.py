@@ -18,9 +18,9 @@ TABLE = r"""22 27 0:21 / / rw,relatime - ext4 /dev/root rw
 
 def test_sticks_are_found_below_the_roots_only() -> None:
     assert mounts_below(["/media", "/mnt"], TABLE) == (
-        Mount(36, "/media/crew/BLUE STICK", "vfat", False),
-        Mount(37, "/media/crew/LOCKED", "vfat", True),
-        Mount(38, "/mnt/writable", "ext4", True),
+        Mount(36, "/media/crew/BLUE STICK", "vfat"),
+        Mount(37, "/media/crew/LOCKED", "vfat"),
+        Mount(38, "/mnt/writable", "ext4"),
     )
     assert mounts_below([], TABLE) == ()
 
@@ -31,7 +31,7 @@ def test_a_stick_is_called_by_its_mount_point() -> None:
 
 def test_of_two_at_one_place_the_later_counts() -> None:
     later = TABLE + "99 22 8:1 / /media/crew/LOCKED rw - vfat /dev/sde1 rw\n"
-    assert mounts_below(["/media/crew/LOCKED"], later) == (Mount(99, "/media/crew/LOCKED", "vfat", False),)
+    assert mounts_below(["/media/crew/LOCKED"], later) == (Mount(99, "/media/crew/LOCKED", "vfat"),)
 
 
 @given(st.text(alphabet="0123456789:/ -\\\nrwo.media", max_size=300))

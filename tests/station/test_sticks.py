@@ -15,6 +15,7 @@ from ingest.control import Ask
 from ingest.station_config import load_station
 from station.sticks.companion import start_sticks
 from tests.ingest.daemon_tools import Child, quick_station, station_on, wait_for
+from tests.ingest.packs_at_hand import packed
 from tests.ingest.stations import length, tag
 from tests.station.sticks import Stick, stick_at
 from tests.station.test_stick_copying import make_snapshot
@@ -82,6 +83,7 @@ def test_a_stick_gets_the_day_and_again_when_the_survey_is_closed(child: Child) 
         assert fish_on(stick) == {"999000000000011", "999000000000012"}
         before = stick.copies
         stick.pull_out()
+        wait_said(child, "The stick AGAIN was pulled out.")
         stick.put_in()  # the same stick once more: nothing is new, and the crew hears that it is whole
         wait_said(child, "The day is on the stick AGAIN (2 fish, ", 2)
         assert stick.copies == before
@@ -146,6 +148,34 @@ def test_a_stick_that_the_station_works_on_is_never_called_safe(tmp_path: Path) 
             wait_said(child, "The station works on this stick: leave it in.")
             assert "safe to pull out" not in child.said()
             assert child.signal() == 0
+
+
+def bring(stick: Stick, pack: bytes) -> None:
+    """Put it in with this history pack; its folder appears with everything in it."""
+    stick.put_in(folder=False)
+    (stick.place / "new" / "pack").mkdir(parents=True)
+    (stick.place / "new" / "pack" / "history-pack-x.zip").write_bytes(pack)
+    (stick.place / "new").rename(stick.folder)
+
+
+def test_a_history_pack_on_a_stick_is_taken_once_and_an_older_one_never(child: Child) -> None:
+    with stick_for(child, "PACK", image=False) as stick:
+        bring(stick, packed("2026-05-11T08:00:00.000Z"))
+        wait_said(child, "History pack of 2026-05-11 taken")
+        wait_said(child, "The day is on the stick PACK")
+        stick.pull_out()
+        wait_said(child, "The stick PACK was pulled out.")
+        bring(stick, packed("2026-04-11T08:00:00.000Z"))
+        wait_said(child, "The history pack on the stick PACK was made on 2026-04-11 08:00 UTC")
+        wait_said(child, "The day is on the stick PACK", 2)
+        assert child.said().count("History pack of 2026-05-11 taken") == 1
+
+
+def test_a_damaged_history_pack_is_said_and_the_day_is_written_all_the_same(child: Child) -> None:
+    with stick_for(child, "DAMAGED", image=False) as stick:
+        bring(stick, packed()[:-40])
+        wait_said(child, "DAMAGED/tallywell/pack/history-pack-x.zip is damaged or no history pack")
+        wait_said(child, "The day is on the stick DAMAGED")
 
 
 # --- what a real station does too quickly to be caught at it ------------------------------------------------------
