@@ -1,5 +1,6 @@
 """What went wrong, in one plain sentence and an exit code: a person at the water never sees a traceback."""
 
+import re
 import sys
 import tempfile
 import traceback
@@ -9,6 +10,8 @@ DIFFERENT = 1  # a difference was found, or a check failed
 BAD_INPUT = 2  # what was given cannot be used: a file, an option, the configuration
 NOT_NOW = 3  # the station is busy, not running, or an instrument is not there
 DEFECT = 70  # a fault of this program (EX_SOFTWARE of sysexits.h)
+
+_PASSWORD = re.compile(r"(?<=://)[^/@\s]+(?=@)|(?<=password=)\S+")  # in the address of a server
 
 
 class RefusedError(Exception):
@@ -47,7 +50,7 @@ def _defect(error: Exception) -> RefusedError:
         with tempfile.NamedTemporaryFile(
             "w", prefix="tallywell-fault-", suffix=".txt", delete=False, encoding="utf-8"
         ) as file:
-            file.write(f"{sys.argv!r}\n")
+            file.write(f"{[_PASSWORD.sub('***', word) for word in sys.argv]!r}\n")
             traceback.print_exception(error, file=file)
         where = f"report it with {Path(file.name)}"
     except OSError:

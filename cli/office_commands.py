@@ -3,6 +3,7 @@
 from cli import (
     office_amend_commands,
     office_export_commands,
+    office_publish_commands,
     office_pull_commands,
     office_review_commands,
     pack_commands,
@@ -16,4 +17,5 @@ app.command("review")(office_review_commands.review)
 app.command("amend")(office_amend_commands.amend)
 app.command("pack")(pack_commands.write)
 app.command("export")(office_export_commands.export)
+app.command("publish")(office_publish_commands.publish)
 app.add_typer(office_pull_commands.conflicts_app, name="conflicts")

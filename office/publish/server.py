@@ -74,6 +74,8 @@ def told_plainly(name: str) -> Iterator[None]:
 
 def _unreachable(name: str, error: psycopg.OperationalError) -> PublishRefusedError | ServerLostError:
     said = str(error).lower()
+    if said.startswith("invalid "):
+        return PublishRefusedError(_UNREADABLE)
     if "password" in said or "authentication" in said or "role" in said or "pg_hba" in said:
         return PublishRefusedError(
             f"The server {name} does not let this user in: check name and password (PGPASSWORD or ~/.pgpass)."

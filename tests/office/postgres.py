@@ -86,16 +86,15 @@ def running_server() -> Iterator[Server]:
         if user is not None:
             for path in (home, secret):
                 shutil.chown(path, user)
-        initdb: list[str | Path] = [
-            folder / "initdb", "-D", home / "data", "-U", "postgres", "-E", "UTF8", "--locale=C.UTF-8", "-N",
+        initdb = [
+            str(folder / "initdb"), "-D", str(home / "data"), "-U", "postgres", "-E", "UTF8", "--locale=C.UTF-8", "-N",
             "--auth=scram-sha-256", f"--pwfile={secret}",
         ]  # fmt: skip
         subprocess.run(initdb, check=True, capture_output=True, user=user, cwd=home, env=_environment())
         port = _free_port()
         settings = [f"port={port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={home}", *_FAST]
-        postgres: list[str | Path] = [folder / "postgres", "-D", home / "data"] + [
-            word for one in settings for word in ("-c", one)
-        ]
+        postgres = [str(folder / "postgres"), "-D", str(home / "data")]
+        postgres += [word for one in settings for word in ("-c", one)]
         with subprocess.Popen(
             postgres, stderr=subprocess.PIPE, user=user, cwd=home, text=True, env=_environment()
         ) as process:

@@ -13,6 +13,7 @@ from playwright.sync_api import Browser
 
 from office.report.files import HTML, PDF
 from tests.office.report.cases import Case
+from tests.station.looking import AXE
 from tests.station.needs import needed
 
 Rendered = Callable[[str], tuple[Case, dict[str, bytes]]]
@@ -50,8 +51,11 @@ def test_the_page_opens_quietly_and_can_be_read_by_everybody(
     page.on("dialog", lambda dialog: said.append("a dialog"))
     page.goto((tmp_path / HTML).as_uri(), wait_until="load")
     found = page.evaluate(_FOUND)
+    page.evaluate(AXE)
+    complaints = page.evaluate("() => axe.run(document)")["violations"]
     context.close()
     assert said == []
+    assert [(one["id"], [node["html"] for node in one["nodes"]][:2]) for one in complaints] == []
     assert [one for one in asked if not one.startswith("data:")] == [(tmp_path / HTML).as_uri()]
     headings = found.pop("headings")
     assert headings[0] == 1
