@@ -19,6 +19,7 @@ import json
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from time import monotonic
 from typing import Any, Final
 from urllib.parse import parse_qs
 
@@ -53,6 +54,10 @@ from station.scenes import Scenes
 from station.sounds.on_page import page_sounds
 
 ALIVE_S: Final = 2.0
+REST: Final = (
+    4.0  # a snapshot holds up the fish: between two the station rests so many times as long as one took
+)
+REST_MOST_S: Final = 30.0
 MOST_STREAMS: Final = 64
 MOST_STREAMS_EACH: Final = 12  # of one address
 _HERE = Path(__file__).parent
@@ -99,6 +104,7 @@ class _Handlers:
         self._one_try = asyncio.Lock()
         self._one_pull = asyncio.Lock()
         self._one_pack = asyncio.Lock()
+        self._rested_s = 0.0
 
     async def page(self, request: Request) -> Response:
         """Its template knows the station's name, the benches, the table [page] of the station's file, and the sounds."""
@@ -172,7 +178,11 @@ class _Handlers:
 
     async def manifest(self, request: Request) -> Response:
         async with self._one_pull:
+            await asyncio.sleep(self._rested_s - monotonic())
+            began_s = monotonic()
             figures = await pull.manifest(self._page.asking)
+            ended_s = monotonic()
+            self._rested_s = ended_s + min(REST_MOST_S, REST * (ended_s - began_s))
         return JSONResponse(figures, 200 if figures.get("ok", True) else 503)
 
     async def file(self, request: Request) -> Response:
