@@ -174,7 +174,7 @@ def test_the_stick_that_a_station_wrote_is_pulled(
 ) -> None:
     top = tmp_path / "stick" / "tallywell"
     top.mkdir(parents=True)
-    copy_snapshot(top, Mount(1, str(tmp_path / "stick"), "vfat", False), "bank", snapshot, lambda: False)
+    copy_snapshot(top, Mount(1, str(tmp_path / "stick"), "vfat"), "bank", snapshot, lambda: False)
     (top / "pack").mkdir()
     (top / "pack" / "manifest.json").write_text("{}")
     assert pull_one(office, tmp_path / "stick").added["fish"] == 3
