@@ -56,10 +56,7 @@ def find_source(written: str, office: Path, code: str | None = None) -> Source:
         return address
     if code is not None:
         raise PullRefusedError("A code is for the address of a station (http://...): leave it out.")
-    source = find_file_source(written)
-    if isinstance(source, DatabaseFile) and office.exists() and source.path.samefile(office):
-        raise PullRefusedError(f"{written} is the office database itself: name a station's.")
-    return source
+    return find_file_source(written, office)
 
 
 def pull(office: OfficeDatabase, source: Source, now_s: float, progress: Progress) -> PullReport:

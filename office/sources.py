@@ -69,9 +69,13 @@ class DatabaseFile:
 
 @dataclass(frozen=True, slots=True)
 class Folder:
-    """A folder with snapshots and their manifests: of a station, of a stick (also the stick itself), or a copy."""
+    """A folder with snapshots and their manifests: of a station, of a stick (also the stick itself), or a copy.
+
+    `office` is the office's own database, which may lie there too.
+    """
 
     path: Path
+    office: Path | None = None
 
     def fetch(self, staging: Path, now_s: float, progress: Progress) -> Iterator[Fetched | Missed]:
         """Copies the newest good snapshot of each station into `staging`; what could not be used is named.
@@ -79,7 +83,7 @@ class Folder:
         Where the newest has fewer rows than an older one, both are taken: a clock may have been set back, or the
         station's database begun anew. Raises PullRefusedError, StoreTrouble, OSError.
         """
-        found, lone = _snapshots_in(self.path)
+        found, lone = _snapshots_in(self.path, self.office)
         if not found:
             yield from (Missed(sentence) for sentence in lone)
             raise PullRefusedError(
@@ -118,22 +122,24 @@ class Folder:
                 break
 
 
-def find_file_source(written: str) -> DatabaseFile | Folder:
-    """What a path means. Raises PullRefusedError: nothing is there."""
+def find_file_source(written: str, office: Path) -> DatabaseFile | Folder:
+    """What a path means to this office. Raises PullRefusedError: nothing is there, or the office itself."""
     path = Path(written)
     if path.is_dir():
-        return Folder(path)
+        return Folder(path, office)
     if not path.is_file():
         raise PullRefusedError(
             f"There is no {written}: give a station's address (http://...), a folder, a stick or a database file."
         )
+    if office.exists() and path.samefile(office):
+        raise PullRefusedError(f"{written} is the office database itself: name a station's.")
     return DatabaseFile(path)
 
 
 # --- files of a folder --------------------------------------------------------------------------------------------
 
 
-def _snapshots_in(folder: Path) -> tuple[dict[Path, SnapshotManifest], list[str]]:
+def _snapshots_in(folder: Path, office: Path | None) -> tuple[dict[Path, SnapshotManifest], list[str]]:
     """The snapshots that have a manifest, and a sentence for each file that looks like one and is none."""
     found: dict[Path, SnapshotManifest] = {}
     said: list[str] = []
@@ -146,6 +152,8 @@ def _snapshots_in(folder: Path) -> tuple[dict[Path, SnapshotManifest], list[str]
         for name in sorted(databases):
             beside = (here / name).with_suffix(".json")
             if beside.name not in names:
+                if office is not None and office.exists() and (here / name).samefile(office):
+                    continue
                 said.append(
                     f"{here / name} has no manifest beside it and was left out: name the file to pull it."
                 )
@@ -254,13 +262,17 @@ def _who_and_clock(snapshot: Path) -> tuple[str, bool]:
 
     Raises PullRefusedError: it holds no records.
     """
-    with closing(sqlite3.connect(snapshot, isolation_level=None)) as connection:
-        if not connection.execute("PRAGMA user_version").fetchone()[0]:
-            raise PullRefusedError("The source holds no records of Tallywell: name another file.")
-        name = connection.execute(
-            "SELECT station FROM survey ORDER BY rtrim(opened_at, 'Z') DESC LIMIT 1"
-        ).fetchone()
-        state = connection.execute("SELECT state FROM checkpoint").fetchone()
+    try:
+        with closing(sqlite3.connect(snapshot, isolation_level=None)) as connection:
+            if not connection.execute("PRAGMA user_version").fetchone()[0]:
+                raise PullRefusedError("The source holds no records of Tallywell: name another file.")
+            last = "SELECT station FROM survey ORDER BY rtrim(opened_at, 'Z') DESC LIMIT 1"
+            name = connection.execute(last).fetchone()
+            state = connection.execute("SELECT state FROM checkpoint").fetchone()
+    except sqlite3.Error as error:
+        raise PullRefusedError(
+            f"The source has not the tables of a station ({error}): name another file."
+        ) from None
     try:
         doubtful = bool(json.loads(state[0])["engine"]["time"]["doubtful"]) if state else False
     except (ValueError, KeyError, TypeError):

@@ -10,6 +10,7 @@ from ingest.catch_records import SaveBatch
 from ingest.records import AddFinding, AttachReading, SaveFish, Status
 from ingest.store import Store
 from office.database import OfficeDatabase
+from simulators.waters import MILL_POND, write_water
 from tests.ingest.builders import (
     JOURNAL,
     OTHER_TAG,
@@ -199,3 +200,23 @@ def test_an_office_passes_on_what_it_pulled_and_amended(tmp_path: Path, office: 
     ]
     assert pull_one(office, snapshot).added == {}
     assert TAG in {tag for (tag,) in office.connection.execute("SELECT tag FROM tag_history")}
+
+
+def test_years_of_an_invented_water_arrive_whole_and_once(tmp_path: Path, office: OfficeDatabase) -> None:
+    plan = replace(MILL_POND, years=2)
+    with Store.open(tmp_path / "bank.sqlite") as store:
+        write_water(store, plan)
+        snapshot = write_snapshot(store, tmp_path / "s")
+        there = shown(store.connection)
+    open_fish = {row[0] for row in there["fish_all"] if row[-2] == 0}
+    first = pull_one(office, snapshot)
+    assert first.conflicts == ()
+    here, before = shown(office.connection), dump(office.connection)
+    for view in ("worked_fish", "finding_list", "observation_list"):
+        assert here[view] == [row for row in there[view] if row[0] not in open_fish]
+    assert here["batch_list"] == [row for row in there["batch_list"] if row[-1]]
+    if not open_fish:
+        assert here == there
+    assert office.connection.execute("PRAGMA foreign_key_check").fetchall() == []
+    assert pull_one(office, snapshot).added == {}
+    assert dump(office.connection) == before

@@ -17,7 +17,7 @@ from sqlite_utils import Database
 
 from ingest.records import SaveFish
 from ingest.store import Checkpoint, JournalMode, NotOurDatabase, Store, StoreTrouble
-from ingest.store.schema import SCHEMA_VERSION, migrations
+from ingest.store.schema import APPLICATION_ID, SCHEMA_VERSION, migrations
 from office.database import OfficeDatabase
 from office.manifest import PullRefusedError, read_manifest, verify
 from office.pull import bring_up_to_date, find_source, pull
@@ -213,6 +213,13 @@ def test_what_is_no_snapshot_in_a_folder_is_passed_over(office: OfficeDatabase, 
     pull_one(office, snapshot.parent)
 
 
+def test_the_office_in_the_same_folder_is_no_snapshot(tmp_path: Path) -> None:
+    with station(tmp_path / "bank.sqlite") as store:
+        write_snapshot(store, tmp_path / "together")
+    with OfficeDatabase.open(tmp_path / "together" / "office.sqlite") as office:
+        assert pull_one(office, tmp_path / "together").added["fish"] == 3
+
+
 def test_an_empty_folder_and_a_name_of_nothing_are_refused(tmp_path: Path, office: OfficeDatabase) -> None:
     (tmp_path / "empty").mkdir()
     assert "no snapshot with a manifest" in refused(office, tmp_path / "empty")
@@ -305,6 +312,10 @@ def test_a_damaged_database_and_one_of_another_program_are_refused(
     assert "another program" in refused(office, tmp_path / "other.sqlite")
     (tmp_path / "text.sqlite").write_text("no database at all\n" * 100)
     assert "damaged" in refused(office, tmp_path / "text.sqlite")
+    with closing(sqlite3.connect(tmp_path / "hollow.sqlite")) as hollow:
+        hollow.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        hollow.execute("PRAGMA user_version = 1")
+    assert "not the tables of a station" in refused(office, tmp_path / "hollow.sqlite")
     (tmp_path / "empty.sqlite").touch()
     assert "no records" in refused(office, tmp_path / "empty.sqlite")
     station(tmp_path / "bank.sqlite", 200).close()
