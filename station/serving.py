@@ -137,7 +137,8 @@ class PageServer:
         """The application in its guard, and how the server library serves it."""
         station = self._doors.station
         asking = Asking(self._doors.deliver)
-        display = Display(self._settings.units, self._settings.theme)
+        low_disk_bytes = self._settings.low_disk_mb * 1024 * 1024
+        display = Display(self._settings.units, self._settings.theme, low_disk_bytes)
         self._news.changed.clear()  # of a server that failed
         scenes = Scenes(asking, self._news, partial(build_scene, display=display))
         pairing = Pairing(station.database, self._settings.session_days, time.time, time.monotonic)

@@ -6,6 +6,8 @@ from typing import Any, Final
 import axe_playwright_python
 from playwright.sync_api import Browser, ConsoleMessage, Request
 
+from tests.ingest.daemon_tools import PATIENCE_S
+
 AXE: Final = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 CHROMIUM_ARGUMENTS: Final = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -15,7 +17,8 @@ TABLET: Final = (1280, 800)
 UPRIGHT: Final = (800, 1280)
 PHONE: Final = (390, 844)
 
-# ISO 9241-303: characters of at least 16 minutes of arc. At 2 m that is 2 * 2000 mm * tan(8') = 9.31 mm; a 10-inch
+# Characters of at least 16 minutes of arc (ISO 9241-303; NUREG-0700 Rev. 2, 1.3.1-4: height = 6.283 D MA / 21600 with the
+# distance D). At 2 m that is 2 * 2000 mm * tan(8') = 9.31 mm; a 10-inch
 # tablet with 1280 x 800 has sqrt(1280^2 + 800^2) / 254 mm = 5.943 pixels a millimetre.
 LEAST_CAPITAL_PX: Final = 55.3
 LEAST_CONTRAST: Final = 7.0  # WCAG 2.2, success criterion 1.4.6 (AAA), for text of any size
@@ -96,7 +99,7 @@ class View:
         self.wrong: list[str] = []
         self._context.on("request", self._note_request)
         self.page = self._context.new_page()
-        self.page.set_default_timeout(20_000)
+        self.page.set_default_timeout(1000 * PATIENCE_S)
         self.page.on("console", self._note_console)
         self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
         self.page.goto(f"{address}/" + (f"?bench={bench}" if bench else ""))
