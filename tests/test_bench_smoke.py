@@ -8,6 +8,8 @@ import pytest
 from tests.bench.contestants import BenchFailedError
 from tests.bench.measure import Goal, Line, all_of, in_turns, middle_line, percentile, table, tail_line
 from tests.bench.run import MEASUREMENTS, Sizes, main, measure
+from tests.office.postgres import programs
+from tests.station.needs import needed
 
 TINY = Sizes(
     rounds=1,
@@ -24,11 +26,14 @@ TINY = Sizes(
     line_days=3,
     line_fish=21,
     pull_fish=5,
+    publish_fish=30,
 )
 
 
 @pytest.mark.parametrize("name", MEASUREMENTS)
 def test_a_measurement_gives_positive_lines_and_leaves_nothing_behind(name: str, tmp_path: Path) -> None:
+    if name == "publish":
+        needed(programs(), "PostgreSQL is not installed")
     lines, failures = measure({name: MEASUREMENTS[name]}, TINY, tmp_path / "bench-out", lambda text: None)
     assert failures == []
     assert lines

@@ -74,7 +74,7 @@ def told_plainly(name: str) -> Iterator[None]:
 
 def _unreachable(name: str, error: psycopg.OperationalError) -> PublishRefusedError | ServerLostError:
     said = str(error).lower()
-    if said.startswith("invalid "):
+    if "invalid" in said and "connection option" in said:
         return PublishRefusedError(_UNREADABLE)
     if "password" in said or "authentication" in said or "role" in said or "pg_hba" in said:
         return PublishRefusedError(

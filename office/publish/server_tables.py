@@ -6,9 +6,8 @@ records says which office brought a row first and when.
 """
 
 T = 'text COLLATE "C"'
-_BROUGHT = (
-    f"office_id {T} NOT NULL REFERENCES office (office_id), published_at timestamptz NOT NULL DEFAULT now()"
-)
+# No reference to `office`: its row is there before any batch, and a check for every fish costs a tenth of the time.
+_BROUGHT = f"office_id {T} NOT NULL, published_at timestamptz NOT NULL DEFAULT now()"
 
 FIRST_TABLES = (
     # through_fish_id: the last fish of the last whole batch, where an interrupted publication goes on.

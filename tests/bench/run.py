@@ -24,6 +24,7 @@ from tests.bench.history import ask_histories
 from tests.bench.idle import idle_cpu
 from tests.bench.latency import news_of_fish
 from tests.bench.measure import LEAST_ROUNDS, Line, table
+from tests.bench.publishing import publish_fish
 from tests.bench.pulling import pull_days
 from tests.bench.replaying import replay_days
 from tests.bench.startup import start_commands
@@ -49,6 +50,7 @@ class Sizes:
     line_days: int = 207
     line_fish: int = 2_100
     pull_fish: int = 100_000
+    publish_fish: int = 1_000_000
 
 
 QUICK = Sizes(
@@ -65,6 +67,7 @@ QUICK = Sizes(
     line_days=30,
     line_fish=300,
     pull_fish=10_000,
+    publish_fish=20_000,
 )
 
 Measurement = Callable[[Path, Sizes], list[Line]]
@@ -82,6 +85,7 @@ MEASUREMENTS: Mapping[str, Measurement] = {
     "startup": lambda _, size: start_commands(size.starts),
     "alignment": lambda _, size: watch_alignment(size.line_days, size.line_fish),
     "pull": lambda folder, size: pull_days(folder, size.rounds, size.pull_fish),
+    "publish": lambda folder, size: publish_fish(folder, size.rounds, size.publish_fish),
 }
 
 

@@ -6,7 +6,7 @@ import shutil
 import socket
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import count
@@ -14,6 +14,8 @@ from pathlib import Path
 
 import psycopg
 import pytest
+
+from tests.station.needs import needed
 
 PASSWORD = "s3cret/with:odd@signs"
 _UNPRIVILEGED = ("postgres", "nobody")
@@ -71,13 +73,11 @@ def programs() -> Path | None:
 
 
 @contextmanager
-def running_server() -> Iterator[Server]:
+def running_server(settings: Sequence[str] = _FAST) -> Iterator[Server]:
     """Skips the test where no PostgreSQL is installed; a continuous integration without one fails."""
     folder = programs()
-    if folder is None:
-        if os.environ.get("CI") == "true":
-            pytest.fail("PostgreSQL is not installed")
-        pytest.skip("PostgreSQL is not installed")
+    needed(folder, "PostgreSQL is not installed")
+    assert folder is not None
     home = Path(tempfile.mkdtemp(prefix="tallywell-postgres-"))
     user = _unprivileged()
     try:
@@ -92,9 +92,9 @@ def running_server() -> Iterator[Server]:
         ]  # fmt: skip
         subprocess.run(initdb, check=True, capture_output=True, user=user, cwd=home, env=_environment())
         port = _free_port()
-        settings = [f"port={port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={home}", *_FAST]
+        place = (f"port={port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={home}")
         postgres = [str(folder / "postgres"), "-D", str(home / "data")]
-        postgres += [word for one in settings for word in ("-c", one)]
+        postgres += [word for one in (*place, *settings) for word in ("-c", one)]
         with subprocess.Popen(
             postgres, stderr=subprocess.PIPE, user=user, cwd=home, text=True, env=_environment()
         ) as process:
