@@ -36,6 +36,7 @@ class HistoryRow:
 
 
 UNTIL_MENDED = "9999-12-31"
+VOID = "void"  # a fate of the history only: the office took this capture back
 _INVENTORY_COLUMNS = {"tag": "tag", "box": "box", "lot": "lot", "date": "date"}
 _HISTORY_COLUMNS = {
     "tag": "tag",
@@ -136,7 +137,7 @@ def _day(table: TagTable, line: int, written: str) -> str | None:
 def _fate(table: TagTable, line: int, written: str) -> str:
     if not written:
         return "unknown"
-    if written.lower() in FATES:
+    if written.lower() in (*FATES, VOID):
         return written.lower()
     said = f'"{written}" is no fate and is left out; known are {", ".join(FATES)}.'
     table.say(line, "fate", written, said, "cell")

@@ -15,6 +15,7 @@ from typing import Any
 from drivers.tags import Scheme, TagForm, parse_tag, write_tag
 from fishery.single import Relation, fit_length_weight
 from ingest.commands import FATES
+from ingest.inventory import VOID
 from ingest.packs import Pack
 from ingest.records import individual_id
 from ingest.species import SpeciesBook
@@ -25,11 +26,13 @@ HISTORY_COLUMNS = (
     "withdrawal_until",
 )  # fmt: skip
 
-# Every capture with the animal that it belongs to; a second tag gives a row of its own.
+# Every capture with the animal that it belongs to; a second tag gives a row of its own. The survey stands beside it once
+# it is closed: from then on no crew corrects the fish, and this is what a station shall believe, even of its own fish.
 _CAPTURES = """WITH own AS (
-    SELECT tag, worked_up_at AS at, water, species, length_mm, weight_g, fate, individual_id, survey_id, fish_id,
-        withdrawal_until
-    FROM fish_all WHERE void = 0 AND closed = 1
+    SELECT tag, worked_up_at AS at, water, species, length_mm, weight_g, fate, individual_id,
+        iif((SELECT s.closed_at FROM survey AS s WHERE s.survey_id = v.survey_id) IS NULL, NULL, survey_id) AS survey_id,
+        fish_id, withdrawal_until
+    FROM fish_all AS v WHERE void = 0 AND closed = 1
 )
 SELECT * FROM own WHERE tag IS NOT NULL
 UNION ALL
@@ -39,6 +42,11 @@ FROM own AS o JOIN fish_tag AS t ON t.fish_id = o.fish_id AND t.role = 'second' 
 UNION ALL
 SELECT tag, at, water, species, length_mm, weight_g, fate, individual_id, survey_id, fish_id, withdrawal_until
 FROM prior_capture AS p WHERE p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish)"""
+
+# Fish that lost their tag or were made void since: a station that knows them by it shall know that too.
+_TAKEN_BACK = """SELECT f.tag, f.worked_up_at, v.water, f.individual_id, v.survey_id, f.fish_id
+FROM fish_all AS v JOIN fish AS f ON f.fish_id = v.fish_id JOIN survey AS s ON s.survey_id = v.survey_id
+WHERE f.closed = 1 AND f.tag IS NOT NULL AND s.closed_at IS NOT NULL AND (v.void = 1 OR v.tag IS NULL)"""
 
 _PAIRS = """SELECT species, length_mm, weight_g FROM fish_all WHERE water = ?1 AND void = 0 AND closed = 1
     AND status <> 'queried' AND weight_quality = 'measured' AND length_mm > 0 AND weight_g > 0 AND species IS NOT NULL
@@ -78,6 +86,7 @@ def make_pack(
     """
     captures = connection.execute(_CAPTURES).fetchall()
     rows, animals = _history(captures, set(waters))
+    taken_back = _taken_back(connection, set(waters))
     used = {tag for (tag, *_) in captures}
     held = sorted({tag for (tag,) in connection.execute("SELECT DISTINCT tag FROM tag_inventory")} | {*tags})
     unused = [tag for tag in held if tag not in used]
@@ -87,7 +96,7 @@ def make_pack(
         for species, relation in _relations(connection, water, book).items()
     }
     files = {
-        "history.csv": _table(HISTORY_COLUMNS, rows),
+        "history.csv": _table(HISTORY_COLUMNS, [*rows, *taken_back]),
         "inventory.csv": _table(("tag",), [(_written(tag),) for tag in unused]),
         "relations.csv": relations_csv(relations).encode(),
         **{f"species/{name}": data for name, data in (species_files or {}).items()},
@@ -114,6 +123,16 @@ def _history(captures: Sequence[tuple[Any, ...]], waters: set[str]) -> tuple[lis
             rows.append(tuple(cell or "" for cell in cells))
     in_order = sorted(dict.fromkeys(rows), key=lambda row: (row[1].rstrip("Z"), row))
     return in_order, len(animals)
+
+
+def _taken_back(connection: sqlite3.Connection, waters: set[str]) -> list[Row]:
+    """Rows with the fate `void` for fish of these waters that count no more, or under no tag."""
+    rows = connection.execute(f"{_TAKEN_BACK} ORDER BY 2, 6").fetchall()
+    return [
+        (_written(tag), at, water, "", "", "", VOID, animal or "", survey, fish, "")
+        for tag, at, water, animal, survey, fish in rows
+        if water in waters
+    ]
 
 
 def _relations(connection: sqlite3.Connection, water: str, book: SpeciesBook) -> dict[str, Relation]:

@@ -31,7 +31,13 @@ _CAPTURE = """worked_up_at, water, survey_id, species, length_mm, weight_g, fate
 _FINAL = f"SELECT {_CAPTURE} FROM fish_all WHERE void = 0 AND closed = 1 AND"
 _PRIOR = """SELECT at, water, survey_id, species, length_mm, weight_g, fate, individual_id, fish_id,
         withdrawal_until, prior_id
-    FROM prior_capture AS p WHERE (p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish)) AND"""
+    FROM prior_capture AS p WHERE (p.fish_id IS NULL OR NOT EXISTS (
+        SELECT 1 FROM fish AS f JOIN survey AS s ON s.survey_id = f.survey_id
+        WHERE f.fish_id = p.fish_id AND (s.closed_at IS NULL OR p.survey_id IS NULL))) AND"""
+# A history says of this fish of a closed survey what it reads now: the office may have corrected it since. Without the
+# survey it was told of the fish while the survey went on, and the crew may have corrected it since.
+_SAID_SINCE = """SELECT 1 FROM prior_capture AS p JOIN fish AS f ON f.fish_id = p.fish_id
+    JOIN survey AS s ON s.survey_id = f.survey_id WHERE p.fish_id = ? AND p.survey_id IS NOT NULL AND s.closed_at IS NOT NULL LIMIT 1"""
 
 _OWN_BY_TAG = f"{_FINAL} tag = ?"
 _OWN_BY_INDIVIDUAL = f"{_FINAL} individual_id = ?"
@@ -89,6 +95,9 @@ class Lookup:
         """Every known capture of the animal with this tag, oldest first: closed fish, and captures from
         elsewhere.
 
+        Of a fish of a closed survey that a history names too, the history's version counts: it brings what the office
+        corrected, `void` for a capture that counts no more.
+
         Goes over a re-tagging: captures of the same individual under another tag count, and so does a second
         tag. `before` (RFC 3339 UTC) leaves out what was not earlier.
         """
@@ -98,7 +107,9 @@ class Lookup:
         for individual in individuals:
             own.update((row[-1], row) for row in self._all(_OWN_BY_INDIVIDUAL, individual))
             prior.update((_event(row), row) for row in self._all(_PRIOR_BY_INDIVIDUAL, individual))
-        found = [PriorCapture(*row[:10]) for row in (*prior.values(), *own.values())]
+        own = {fish_id: row for fish_id, row in own.items() if not self._all(_SAID_SINCE, fish_id)}
+        rows = (*prior.values(), *own.values())
+        found = [PriorCapture(*row[:10]) for row in rows if row[6] != "void"]
         if before is not None:
             limit = _instant(before)
             found = [capture for capture in found if _instant(capture.at) < limit]
@@ -158,8 +169,11 @@ class Lookup:
         )
 
     def relative_weight(self, fish_id: str | None) -> float | None:
-        """The relative weight (%) of a fish as its amendments leave it; None without a fish or a value."""
-        rows = self._all("SELECT relative_weight FROM fish_all WHERE fish_id = ?", fish_id) if fish_id else []
+        """The relative weight (%) of a fish as its amendments leave it; None without a fish or a value, or where a
+        history has the fish otherwise."""
+        if fish_id is None or self._all(_SAID_SINCE, fish_id):
+            return None
+        rows = self._all("SELECT relative_weight FROM fish_all WHERE fish_id = ?", fish_id)
         return rows[0][0] if rows else None
 
     def survey_tally(self, survey_id: str, last: int) -> SurveyTally:

@@ -30,8 +30,10 @@ class Checkpoint(NamedTuple):
 class PriorRow(NamedTuple):
     """A capture known from elsewhere: another station, an earlier year. Lengths mm, weights g.
 
-    `fish_id` is given where the capture is a fish of a Tallywell database: if it turns out to be one of this
-    very database, this database's own record counts.
+    `fish_id` is given where the capture is a fish of a Tallywell database. If it turns out to be one of this very
+    database, its own record counts while the survey is open, or if no `survey_id` says that the survey was closed when
+    the history was written; else the history's version, which brings the corrections of the office. The fate `void`
+    says that a capture counts no more.
     """
 
     tag: str

@@ -159,6 +159,7 @@ FIRST_TABLES = (
         fish_id TEXT, source TEXT NOT NULL, withdrawal_until TEXT
     ) STRICT""",
     "CREATE INDEX prior_by_tag ON prior_capture (tag)",
+    "CREATE INDEX prior_by_fish ON prior_capture (fish_id)",
     "CREATE INDEX prior_by_individual ON prior_capture (individual_id)",
     "CREATE INDEX prior_by_water ON prior_capture (water, species)",
     """CREATE TABLE content (

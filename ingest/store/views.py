@@ -38,7 +38,8 @@ WITH capture AS (
     UNION ALL
     SELECT p.tag, p.individual_id, p.at, p.water, p.survey_id, p.species, p.length_mm, p.weight_g, NULL,
         p.fate, p.fish_id
-    FROM prior_capture AS p WHERE p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish)
+    FROM prior_capture AS p
+    WHERE p.fate <> 'void' AND (p.fish_id IS NULL OR p.fish_id NOT IN (SELECT fish_id FROM fish))
 ),
 keyed AS (
     SELECT capture.*, COALESCE(

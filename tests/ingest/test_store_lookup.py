@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from ingest.records import PriorCapture, SaveFish, Status, individual_id
+from ingest.records import FishRecord, PriorCapture, SaveFish, Status, individual_id
 from ingest.store import (
     ContentRow,
     LocalRelation,
@@ -125,6 +126,42 @@ def test_captures_from_elsewhere_are_replaced_by_the_same_source_and_yield_to_ow
     assert store.lookup.captures(TAG)[0].individual_id == individual_id(TAG)
     assert load_prior_captures(store, [], source="pack") == 0
     assert len(store.lookup.captures(TAG)) == 2
+
+
+def test_a_history_brings_the_offices_corrections_of_own_fish_of_closed_surveys_only(store: Store) -> None:
+    closed = survey(survey_id="survey-0", opened_at="2026-05-01T12:00:00Z", closed_at="2026-05-01T18:00:00Z")
+    before = fish(1, survey_id="survey-0", run_no=None, worked_up_at="2026-05-01T13:00:00.000Z")
+    retagged = fish(2, survey_id="survey-0", run_no=None, tag="985120000000002")
+    taken_back = fish(3, survey_id="survey-0", run_no=None, tag="985120000000003")
+    now = fish(4, tag="985120000000004")
+    store.commit([closed, *map(SaveFish, (before, retagged, taken_back, now))])
+
+    def said(record: FishRecord, survey_id: str | None = "survey-0", **changes: Any) -> PriorRow:
+        made = PriorRow(
+            record.tag or "", record.worked_up_at, "Mill Pond", "LMB", 400.0, 900.0, "removed", record.individual_id,
+            survey_id, record.fish_id,
+        )  # fmt: skip
+        return made._replace(**changes)
+
+    def known(tag: str | None) -> list[tuple[float | None, str]]:
+        return [(one.length_mm, one.fate) for one in store.lookup.captures(tag or "")]
+
+    load_prior_captures(store, [said(before, None)], source="told while the survey went on")
+    assert known(TAG) == [(412.0, "released")]
+    load_prior_captures(store, [], source="told while the survey went on")
+    history = [
+        said(before),
+        said(retagged, tag=OTHER_TAG),
+        said(taken_back, fate="void"),
+        said(now, "survey-1"),
+    ]
+    load_prior_captures(store, history, source="pack")
+    assert known(TAG) == [(400.0, "removed")]
+    assert (known(retagged.tag), known(OTHER_TAG)) == ([], [(400.0, "removed")])
+    assert known(taken_back.tag) == []
+    assert known(now.tag) == [(412.0, "released")]  # the crew may still correct it
+    assert store.lookup.relative_weight(before.fish_id) is None
+    assert store.lookup.relative_weight(now.fish_id) == 98.5
 
 
 def test_a_capture_from_elsewhere_brings_its_withdrawal_day_and_counts_once_under_two_tags(

@@ -69,6 +69,23 @@ def test_amended_values_go_along_and_void_fish_stay(tmp_path: Path) -> None:
         assert rows[0]["individual_id"] == individual_id("956000000000001")
 
 
+def test_a_station_is_told_which_of_its_fish_count_no_more_once_their_survey_is_closed(
+    tmp_path: Path,
+) -> None:
+    void, untagged, kept = bass(1), bass(2), bass(3)
+    with office_with(tmp_path / "o.sqlite", void, untagged, kept) as office:
+        wishes = [Wanted(void.fish_id, {"void": "yes"}, "x"), Wanted(untagged.fish_id, {"tag": ""}, "x")]
+        assert amending(office).amend(wishes).stored
+        rows = history(pack_of(office, "Mill Pond"))
+        assert [(row["fish_id"], row["survey_id"]) for row in rows] == [(kept.fish_id, "")]
+        office.store.commit([builders.survey(closed_at="2026-05-12T18:00:00Z")])
+        packed = pack_of(office, "Mill Pond")
+        said = [(row["tag"][-1], row["fate"], row["survey_id"]) for row in history(packed)]
+        assert said == [("3", "released", "survey-1"), ("1", "void", "survey-1"), ("2", "void", "survey-1")]
+        rows_read, problems = parse_history(packed.pack.files["history.csv"].decode(), "h")
+        assert ([row.capture.fate for row in rows_read][1:], problems) == (["void", "void"], ())
+
+
 def test_a_second_tag_finds_the_animal_too(tmp_path: Path) -> None:
     tags = (("985120000000001", "primary"), ("985120000000009", "second"))
     with office_with(tmp_path / "o.sqlite", bass(1, tags=tags)) as office:
