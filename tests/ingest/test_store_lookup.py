@@ -149,9 +149,10 @@ def test_a_history_brings_the_offices_corrections_of_own_fish_of_closed_surveys_
     load_prior_captures(store, [said(before, None)], source="told while the survey went on")
     assert known(TAG) == [(412.0, "released")]
     load_prior_captures(store, [], source="told while the survey went on")
+    other = {"tag": OTHER_TAG, "individual_id": individual_id(OTHER_TAG)}
     history = [
         said(before),
-        said(retagged, tag=OTHER_TAG),
+        said(retagged, **other),
         said(taken_back, fate="void"),
         said(now, "survey-1"),
     ]
