@@ -34,8 +34,9 @@ _FOUND = """() => ({
 })"""
 
 
-@pytest.mark.parametrize("name", ["removal", "hostile", "no survey"])
-@pytest.mark.parametrize("width", [1100, 400])
+@pytest.mark.parametrize(
+    ("name", "width"), [("hostile", 1100), ("hostile", 400), ("no survey", 1100), ("removal", 400)]
+)
 def test_the_page_opens_quietly_and_can_be_read_by_everybody(
     name: str, width: int, rendered: Rendered, browser: Browser, tmp_path: Path
 ) -> None:
@@ -52,7 +53,9 @@ def test_the_page_opens_quietly_and_can_be_read_by_everybody(
     page.goto((tmp_path / HTML).as_uri(), wait_until="load")
     found = page.evaluate(_FOUND)
     page.evaluate(AXE)
-    complaints = page.evaluate("() => axe.run(document)")["violations"]
+    complaints = page.evaluate("() => axe.run(document, {resultTypes: ['violations'], preload: false})")[
+        "violations"
+    ]
     context.close()
     assert said == []
     assert [(one["id"], [node["html"] for node in one["nodes"]][:2]) for one in complaints] == []

@@ -129,11 +129,11 @@ def test_inches_and_pounds_everywhere(rendered: Rendered) -> None:
 def test_drugged_fish_are_the_first_thing_on_page_one(rendered: Rendered) -> None:
     case, files = rendered("removal")
     assert case.report.warnings == (
-        "Fish of this survey were treated with sedative. They may not be eaten before 2027-06-02.",
+        "Fish of this survey were treated with sedative. They may not be eaten before 2026-06-02.",
     )
     assert "may not be eaten" in PdfReader(io.BytesIO(files[PDF])).pages[0].extract_text()
     page = _Page(files[HTML].decode()).text
-    assert page.index("may not be eaten before 2027-06-02") < page.index("What we saw")
+    assert page.index("may not be eaten before 2026-06-02") < page.index("What we saw")
 
 
 @pytest.mark.parametrize("name", PLANS)
