@@ -26,6 +26,9 @@ TINY = Sizes(
     line_days=3,
     line_fish=21,
     pull_fish=5,
+    report_fish=40,
+    histories=300,
+    wr_fish=50,
     publish_fish=30,
 )
 

@@ -27,6 +27,7 @@ from tests.bench.measure import LEAST_ROUNDS, Line, table
 from tests.bench.publishing import publish_fish
 from tests.bench.pulling import pull_days
 from tests.bench.replaying import replay_days
+from tests.bench.reporting import report_and_answers
 from tests.bench.startup import start_commands
 
 FOLDER = Path(__file__).resolve().parents[2] / "bench-out"
@@ -50,6 +51,9 @@ class Sizes:
     line_days: int = 207
     line_fish: int = 2_100
     pull_fish: int = 100_000
+    report_fish: int = 50_000
+    histories: int = 100_000
+    wr_fish: int = 1_000_000
     publish_fish: int = 1_000_000
 
 
@@ -67,6 +71,9 @@ QUICK = Sizes(
     line_days=30,
     line_fish=300,
     pull_fish=10_000,
+    report_fish=10_000,
+    histories=20_000,
+    wr_fish=200_000,
     publish_fish=20_000,
 )
 
@@ -85,6 +92,9 @@ MEASUREMENTS: Mapping[str, Measurement] = {
     "startup": lambda _, size: start_commands(size.starts),
     "alignment": lambda _, size: watch_alignment(size.line_days, size.line_fish),
     "pull": lambda folder, size: pull_days(folder, size.rounds, size.pull_fish),
+    "report": lambda folder, size: report_and_answers(
+        folder, size.rounds, size.report_fish, size.histories, size.wr_fish
+    ),
     "publish": lambda folder, size: publish_fish(folder, size.rounds, size.publish_fish),
 }
 
