@@ -19,8 +19,10 @@ from pathlib import Path
 from typing import IO, Any
 
 from ingest.control import StationClient, StationError, socket_path
-from simulators.demo_day import POND, SPEED, DemoDay, write_demo
-from simulators.demo_report import print_day
+from simulators.demo_day import SPEED, DemoDay, write_demo
+from simulators.demo_office import CommandFailedError, Office
+from simulators.demo_report import print_day, print_where
+from simulators.demo_years import POND
 
 START_WITHIN_S = 30.0
 STOP_WITHIN_S = 20.0
@@ -50,16 +52,22 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--folder", type=Path, default=Path("demo-out"), help="where the day is kept")
     parser.add_argument("--tcp", action="store_true", help="network serial instead of pseudo-terminals")
-    parser.add_argument("--speed", type=float, default=SPEED, help="how many times as fast as a crew")
+    parser.add_argument(
+        "--speed", type=float, help=f"how many times as fast as a crew; {SPEED:g} if not told"
+    )
+    parser.add_argument(
+        "--watch", action="store_true", help="at the pace of a crew, to look at the page and listen"
+    )
     options = parser.parse_args(arguments)
+    speed = options.speed or (1.0 if options.watch else SPEED)
     try:
-        return run_demo(options.folder, tcp=options.tcp or not _has_ptys(), speed=options.speed)
-    except (DemoError, StationError, OSError) as error:
+        return run_demo(options.folder, tcp=options.tcp or not _has_ptys(), speed=speed, sounds=options.watch)
+    except (DemoError, CommandFailedError, StationError, OSError) as error:
         print(f"The demo stopped: {error}", file=sys.stderr)
         return 1
 
 
-def run_demo(folder: Path, *, tcp: bool, speed: float) -> int:
+def run_demo(folder: Path, *, tcp: bool, speed: float, sounds: bool) -> int:
     """Play the day into `folder` (emptied first) and print it."""
     _empty(folder)
     door = "network serial (socket://)" if tcp else "pseudo-terminals"
@@ -68,17 +76,22 @@ def run_demo(folder: Path, *, tcp: bool, speed: float) -> int:
         f"Virtual tag reader, measuring board and streaming scale speak on {door}; the station is a process of its own."
     )
     print()
+    office = Office(folder)
     with ExitStack() as stack:
         player = stack.enter_context(_player(folder, tcp, speed))
         ports = _next_line(player)["ports"]
-        demo = write_demo(folder, ports, speed)
+        demo = write_demo(folder, ports, speed, sounds=sounds)
         station_file = folder / "STATION.toml"
+        print("BEFORE THE DAY: what is known of the pond goes along")
+        office.before_the_day(station_file)
+        print("\nAT THE WATER")
         output = stack.enter_context(open(folder / "station.out", "wb"))
         station = stack.enter_context(_station(station_file, output))
         database = folder / "work-up.sqlite"
         with closing(_client(database, station, folder)) as client:
             told = threading.Thread(target=_tell, args=(client, demo), daemon=True)
             told.start()
+            print(f"  {_page(folder / 'station.out')}  (look at it while the day runs)", flush=True)
             lost = _wait_for_end(player, station, folder)
             _wait_until_quiet(database)
             station.send_signal(signal.SIGTERM)
@@ -88,7 +101,10 @@ def run_demo(folder: Path, *, tcp: bool, speed: float) -> int:
             raise DemoError(f"the station ended with code {code}: see {folder / 'station.out'}")
     if lost:
         print(f"{lost} bytes were sent while no station listened.")
-    print_day(database, station_file, demo)
+    print_day(database, demo)
+    print("\nIN THE OFFICE: the day comes home")
+    office.after_the_day(database)
+    print_where(database, office.database, station_file)
     return 0
 
 
@@ -173,6 +189,15 @@ def _client(database: Path, station: subprocess.Popen[bytes], folder: Path) -> S
             except StationError:
                 pass
     raise DemoError(f"the station did not start within {START_WITHIN_S:g} s: see {folder / 'station.out'}")
+
+
+def _page(output: Path) -> str:
+    """What the station said about its page."""
+    for _ in _within(START_WITHIN_S):
+        for line in output.read_text(encoding="utf-8", errors="replace").splitlines():
+            if "The page is at" in line:
+                return line[line.index("The page is at") :]
+    return "There is no page: see station.out."
 
 
 def _wait_for_end(player: subprocess.Popen[bytes], station: subprocess.Popen[bytes], folder: Path) -> int:

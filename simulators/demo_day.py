@@ -8,7 +8,6 @@ import io
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import date, timedelta
 from pathlib import Path
 from random import Random
 
@@ -24,12 +23,12 @@ from simulators.crew import (
     instruments,
 )
 from simulators.day import day_to_json
+from simulators.demo_years import POND, chance_to_live, last_captures, length_on_the_day_mm, write_years
 from simulators.hands import Hands
 from simulators.truth import Earlier, TagKind, TrueFish, WorkedDay
 
-POND = "Reedmace Pond"
 SURVEY = "Invented spring survey"
-EARLIER = date(2025, 5, 13)
+YEARS_FILE = "earlier-years.sqlite"
 SPEED = 40.0
 KEYS = {"01": "note scale sample taken"}
 SEED = 1
@@ -39,9 +38,19 @@ _BASS = replace(BASS, shortest_mm=150, longest_mm=470, tag_from_mm=200)
 _BLUEGILL = replace(BLUEGILL, tag_from_mm=130)
 _CRAPPIE = replace(CRAPPIE, tag_from_mm=0)
 _CARP = Stock("common_carp", -4.639, 2.92, 430, 640, wr=100, fate="removed")  # Bister et al. (2000)
-_COMMANDS = ("fate escaped", *(f"species {one.species}" for one in (_BASS, _BLUEGILL, _CRAPPIE, _CARP)))
+# Runs that were fished before the fish of this part of the catch were worked up: area, seconds of current-on time.
+_RUNS = {0: ("north shore", 640), 2: ("dam", 615), 4: ("east shore", 655)}
+_COMMANDS = (
+    "fate escaped",
+    *(f"species {one.species}" for one in (_BASS, _BLUEGILL, _CRAPPIE, _CARP)),
+    *(
+        command
+        for area, seconds in _RUNS.values()
+        for command in (f"run start area={area}, gear=boat electrofishing", f"run end seconds={seconds}")
+    ),
+)
 
-# In which order the net is emptied: species, how many fish, how many of them carry a tag from the earlier season.
+# In which order the net is emptied: species, how many fish, how many of them carry a tag from an earlier year.
 _CATCH = (
     (_BASS, 14, 5),
     (_BLUEGILL, 10, 3),
@@ -72,9 +81,9 @@ class DemoDay:
     happenings: tuple[Happening, ...]
 
 
-def demo_day() -> DemoDay:
-    """The day, the truth about it, and what it shows."""
-    return _Survey().work()
+def demo_day(earlier: Sequence[Earlier]) -> DemoDay:
+    """The day, the truth about it, and what it shows; some of the fish `earlier` are caught again."""
+    return _Survey(earlier).work()
 
 
 def inventory_csv(worked: WorkedDay) -> str:
@@ -83,13 +92,9 @@ def inventory_csv(worked: WorkedDay) -> str:
     return _csv(("tag", "box", "lot"), rows)
 
 
-def history_csv(worked: WorkedDay) -> str:
-    """The captures of the earlier season."""
-    names = tuple(field.name for field in fields(Earlier))
-    return _csv(names, [tuple(getattr(row, name) for name in names) for row in worked.history])
-
-
-def station_toml(worked: WorkedDay, ports: Mapping[str, str], speed: float = SPEED) -> str:
+def station_toml(
+    worked: WorkedDay, ports: Mapping[str, str], speed: float = SPEED, sounds: bool = False
+) -> str:
     """A STATION.toml for the demo. `ports` gives the address of each instrument; the day runs `speed` times faster."""
     rules = BenchRules()
     times = [
@@ -113,6 +118,12 @@ def station_toml(worked: WorkedDay, ports: Mapping[str, str], speed: float = SPE
         f"# The demo plays its day {speed:g} times as fast as a crew works. So all times of the rules are divided by",
         f"# {speed:g} too: a real station leaves these lines out.",
         *times,
+        "",
+        "[page]",
+        "port = 0 # any free one: another station may be at work on this computer",
+        "",
+        "[sounds]",
+        f"on = {str(sounds).lower()}",
     ]
     for name, port in ports.items():
         lines += [
@@ -127,13 +138,18 @@ def station_toml(worked: WorkedDay, ports: Mapping[str, str], speed: float = SPE
     return "\n".join(lines) + "\n"
 
 
-def write_demo(folder: Path, ports: Mapping[str, str], speed: float = SPEED) -> DemoDay:
-    """Write STATION.toml, inventory, history and the day (day.json, for `simulators.live`) into `folder`."""
-    demo = demo_day()
+def write_demo(
+    folder: Path, ports: Mapping[str, str], speed: float = SPEED, *, sounds: bool = False
+) -> DemoDay:
+    """Write STATION.toml, the inventory, the day (day.json, for `simulators.live`) and, if it is not there yet, the
+    database of the earlier years into `folder`."""
+    years = folder / YEARS_FILE
+    if not years.exists():
+        write_years(years)
+    demo = demo_day(last_captures(years))
     files = {
-        "STATION.toml": station_toml(demo.worked, ports, speed),
+        "STATION.toml": station_toml(demo.worked, ports, speed, sounds),
         "inventory/tags.csv": inventory_csv(demo.worked),
-        f"history/{EARLIER.year}.csv": history_csv(demo.worked),
         "day.json": day_to_json(demo.worked.day),
     }
     for name, text in files.items():
@@ -144,8 +160,9 @@ def write_demo(folder: Path, ports: Mapping[str, str], speed: float = SPEED) -> 
 
 
 class _Survey:
-    def __init__(self) -> None:
+    def __init__(self, earlier: Sequence[Earlier]) -> None:
         self.rng = Random(f"demo {SEED}")
+        self.earlier = list(earlier)
         # It begins after 20 s: so long, at the demo's speed, a port that was just opened is not trusted yet.
         self.hands = Hands(self.rng, card_tags(_COMMANDS), start_s=20.0, pace=0.8, most_water_g=0.4)
         self.inventory = [f"9990000020{number:05d}" for number in self.rng.sample(range(500), 50)]
@@ -157,6 +174,10 @@ class _Survey:
     def work(self) -> DemoDay:
         cards = card_tags(_COMMANDS)
         for place, (stock, count, known) in enumerate(_CATCH):
+            if place in _RUNS:
+                area, seconds = _RUNS[place]
+                self.hands.card(f"run start area={area}, gear=boat electrofishing")
+                self.hands.card(f"run end seconds={seconds}")
             if place:
                 self.hands.card(f"species {stock.species}")
             recaptured = set(self.rng.sample(range(count), known))
@@ -168,14 +189,23 @@ class _Survey:
 
     def _work_up(self, stock: Stock, recaptured: bool) -> None:
         hands, rng, number = self.hands, self.rng, len(self.fish)
-        least_mm = max(stock.shortest_mm, stock.tag_from_mm + 25 if recaptured else 0.0)
-        if number in (_ESCAPE, _SLIP):
-            least_mm = 260.0
-        length_mm = rng.triangular(least_mm, stock.longest_mm, least_mm + 0.4 * (stock.longest_mm - least_mm))
-        if abs(length_mm - stock.tag_from_mm) < 6:  # no two measures of a fish shall disagree about its tag
-            length_mm = stock.tag_from_mm + 8
+        tag: str | None
+        kind: TagKind
+        if recaptured:
+            met = self._meet_again(stock)
+            length_mm = length_on_the_day_mm(met)
+            tag, kind = met.tag, "recapture"
+        else:
+            least_mm = 260.0 if number in (_ESCAPE, _SLIP) else stock.shortest_mm
+            length_mm = rng.triangular(
+                least_mm, stock.longest_mm, least_mm + 0.4 * (stock.longest_mm - least_mm)
+            )
+            if (
+                abs(length_mm - stock.tag_from_mm) < 6
+            ):  # no two measures of a fish shall disagree about its tag
+                length_mm = stock.tag_from_mm + 8
+            tag, kind = self._new_tag(stock, length_mm)
         weight_g = stock.weight_g(length_mm, rng)
-        tag, kind = self._tag(stock, length_mm, recaptured)
         from_s, said_before = hands.t_s, len(hands.said)
         happened = self._hands_on(stock, number, tag, length_mm, weight_g)
         hands.wait(1, 2)
@@ -230,17 +260,19 @@ class _Survey:
         hands.weigh(grams)
         return ()
 
-    def _tag(self, stock: Stock, length_mm: float, recaptured: bool) -> tuple[str | None, TagKind]:
-        number = len(self.fish)
-        if recaptured:
-            tag = f"9990000015{number:05d}"
-            then_mm = length_mm - self.rng.uniform(0.04, 0.12) * length_mm
-            at = EARLIER + timedelta(days=number % 2)
-            then_g = round(stock.weight_g(then_mm, self.rng), 1)
-            self.history.append(
-                Earlier(tag, at.isoformat(), POND, stock.species, float(round(then_mm)), then_g)
-            )
-            return tag, "recapture"
+    def _meet_again(self, stock: Stock) -> Earlier:
+        """One of the fish of earlier years, each once; not the largest, which are rare in a net."""
+        possible = [
+            one
+            for one in self.earlier
+            if one.species == stock.species and length_on_the_day_mm(one) < stock.longest_mm
+        ]
+        (met,) = self.rng.choices(possible, [chance_to_live(one) for one in possible])
+        self.earlier.remove(met)
+        self.history.append(met)
+        return met
+
+    def _new_tag(self, stock: Stock, length_mm: float) -> tuple[str | None, TagKind]:
         if 0 < stock.tag_from_mm <= length_mm:
             return self.unused.pop(0), "new"
         return None, "none"

@@ -1,11 +1,13 @@
 """What the demo prints at the end: the day, read from the database's public views as anybody could."""
 
+import json
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
 from simulators.demo_day import DemoDay
+from simulators.demo_years import POND
 
 _BY_SPECIES = """
     SELECT species, fate, count(*), count(tag), sum(tag_status = 'recapture'),
@@ -21,8 +23,8 @@ _FINDINGS = """
     WHERE f.severity = 'serious' ORDER BY w.worked_up_at"""
 
 
-def print_day(database: Path, station_file: Path, demo: DemoDay) -> None:
-    """Counts by species and fate, recaptures with growth, what was held and why, and where to go on."""
+def print_day(database: Path, demo: DemoDay) -> None:
+    """Counts by species and fate, recaptures with growth, what was held and why."""
     with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as connection:
         print()
         print("THE DAY")
@@ -47,7 +49,7 @@ def print_day(database: Path, station_file: Path, demo: DemoDay) -> None:
             f"\n  {sum(row[2] for row in rows)} fish: {', '.join(f'{n} {status}' for status, n in by_status)}."
         )
 
-        print("\nRECAPTURES, grown since the earlier season")
+        print("\nRECAPTURES, grown since they were last seen")
         _table(
             ("tag", "species", "length mm", "weight g", "days", "grown mm", "grown g", "Wr"),
             [
@@ -63,14 +65,22 @@ def print_day(database: Path, station_file: Path, demo: DemoDay) -> None:
     print("\nWHAT HAPPENED ON THE WAY (all of it in the journal)")
     for happening in demo.happenings:
         print(f"  fish {happening.fish:2}: {happening.sentence}")
-    folder = database.parent
-    print(f"\nDatabase  {database}")
-    print(f"Journal   {folder / 'journal'}  (every byte that came; it replays to the same records)")
+
+
+def print_where(station: Path, office: Path, station_file: Path) -> None:
+    """Where everything is, and where to go on."""
+    print(f"\nThe station's database  {station}")
+    print(f"The office's database   {office}")
+    print(
+        f"The journal             {station.parent / 'journal'}  (every byte; it replays to the same records)"
+    )
     print("\nNext, for example:")
     for command in (
-        f"fish list --db {database}",
-        f"rebuild {database}",
+        f"fish list --db {station}",
+        f"rebuild {station}",
         f"station check {station_file}",
+        f"office review --office {office}",
+        f"answer growth --db {office} --water {json.dumps(POND)}",
     ):
         print(f"  .venv/bin/tallywell {command}")
 
