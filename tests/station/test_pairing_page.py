@@ -24,15 +24,20 @@ def tablet(browser: Browser) -> Iterator[Page]:
         yield context.new_page()
 
 
+def type_code(tablet: Page, code: str) -> None:
+    """Type into what has the focus, as the page is opened with it in the field."""
+    tablet.wait_for_function("document.activeElement.id === 'code'")
+    tablet.keyboard.type(code)
+    tablet.keyboard.press("Enter")
+
+
 def test_a_tablet_is_paired_by_typing_the_code(station: tuple[Child, str], tablet: Page) -> None:
     child, url = station
     tablet.goto(url)
     assert tablet.url == f"{url}/pair"
-    tablet.keyboard.type("00000000")  # the field has the focus
-    tablet.keyboard.press("Enter")
+    type_code(tablet, "00000000")
     assert "Not paired. No code is good now" in tablet.get_by_role("alert").inner_text()
-    tablet.keyboard.type(new_code(child.database, time.time()))
-    tablet.keyboard.press("Enter")
+    type_code(tablet, new_code(child.database, time.time()))
     tablet.wait_for_url(f"{url}/")
     assert tablet.evaluate("document.cookie") == ""
     status = tablet.evaluate(
@@ -51,8 +56,7 @@ def test_a_page_of_another_origin_in_the_same_browser_reaches_nothing(
     """The attacker's page lies on a file here: no origin could be more foreign."""
     child, url = station
     tablet.goto(f"{url}/pair")
-    tablet.keyboard.type(new_code(child.database, time.time()))
-    tablet.keyboard.press("Enter")
+    type_code(tablet, new_code(child.database, time.time()))
     tablet.wait_for_url(f"{url}/")
     child.work_up("999000000000001")
     foreign = tmp_path_factory.mktemp("attacker") / "page.html"

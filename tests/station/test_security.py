@@ -22,7 +22,7 @@ from station.guard import MOST_BODY_BYTES
 from station.pairing import WRONG_EACH, code_path, new_code, sessions_path
 from tests.ingest.daemon_tools import Child, wait_for
 from tests.station import web
-from tests.station.page_tools import page_on
+from tests.station.page_tools import address_of, page_on
 
 _TAGS = count(1)
 
@@ -301,8 +301,7 @@ def test_a_session_outlives_a_restart_of_the_station(tmp_path: Path) -> None:
         before = child.said().count("The page is at")
         child.start()
         wait_for(lambda: child.said().count("The page is at") > before, "the page again", child.process)
-        again = child.said().rpartition("The page is at ")[2].split("/ ")[0]
-        assert web.get(f"{again}/health", headers=headers).status_code == 200
+        assert web.get(f"{address_of(child)}/health", headers=headers).status_code == 200
 
 
 # --- too much, too slow -------------------------------------------------------------------------------------
