@@ -172,7 +172,7 @@ def run(station_file: options.StationFile) -> None:
     from station.sticks.companion import start_sticks
 
     load_station(station_file)  # what is wrong with it is said here as by every command
-    raise typer.Exit(run_station(station_file, companions=[start_page, start_sounds, start_sticks]))
+    raise typer.Exit(run_station(station_file, companions=[start_sounds, start_page, start_sticks]))
 
 
 @app.command("status")

@@ -1,6 +1,7 @@
 """The bench runs, on tiny sizes: what it prints is a matter of the machine, that it can be trusted is not."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from tests.station.needs import needed
 TINY = Sizes(
     rounds=1,
     live_fish=2,
+    seen_fish=2,
     commits=2,
     replay_fish=3,
     replay_long_day=5,
@@ -26,15 +28,17 @@ TINY = Sizes(
     line_days=3,
     line_fish=21,
     pull_fish=5,
+    publish_fish=30,
     report_fish=40,
     histories=300,
     wr_fish=50,
-    publish_fish=30,
 )
 
 
 @pytest.mark.parametrize("name", MEASUREMENTS)
 def test_a_measurement_gives_positive_lines_and_leaves_nothing_behind(name: str, tmp_path: Path) -> None:
+    if name == "senses":
+        needed(shutil.which("chromium"), "chromium is not installed")
     if name == "publish":
         needed(programs(), "PostgreSQL is not installed")
     lines, failures = measure({name: MEASUREMENTS[name]}, TINY, tmp_path / "bench-out", lambda text: None)

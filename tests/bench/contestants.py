@@ -119,10 +119,15 @@ def bare_loop(folder: Path, *, journal: bool) -> Iterator[Contestant]:
 
 
 @contextmanager
-def daemon(folder: Path, *, scale: str) -> Iterator[Contestant]:
-    """The station's own process; what it says on its control socket is heard as any client hears it."""
+def daemon(folder: Path, *, scale: str, more: str = "", history: str = "") -> Iterator[Contestant]:
+    """The station's own process; what it says on its control socket is heard as any client hears it.
+
+    `more` are further tables of its file, `history` a CSV of earlier captures.
+    """
     with plugged(folder) as ports:
-        path = write_station(folder, rules=HASTY_RULES, scale=scale, inventory=False)
+        path = write_station(folder, rules=HASTY_RULES, scale=scale, inventory=False, more=more)
+        if history:
+            (folder / "history" / "earlier.csv").write_text(history)
         path.write_text(path.read_text().replace("/dev/serial/by-id", str(folder.absolute())))
         database = folder / "work-up.sqlite"
         with running([str(COMMAND), "station", "run", str(path)], folder) as process:

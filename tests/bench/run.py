@@ -28,6 +28,7 @@ from tests.bench.publishing import publish_fish
 from tests.bench.pulling import pull_days
 from tests.bench.replaying import replay_days
 from tests.bench.reporting import report_and_answers
+from tests.bench.senses import seen_and_heard
 from tests.bench.startup import start_commands
 
 FOLDER = Path(__file__).resolve().parents[2] / "bench-out"
@@ -39,6 +40,7 @@ class Sizes:
 
     rounds: int = LEAST_ROUNDS
     live_fish: int = 80
+    seen_fish: int = 40
     commits: int = 60
     replay_fish: int = 2_000
     replay_long_day: int = 100_000
@@ -51,14 +53,15 @@ class Sizes:
     line_days: int = 207
     line_fish: int = 2_100
     pull_fish: int = 100_000
+    publish_fish: int = 1_000_000
     report_fish: int = 50_000
     histories: int = 100_000
     wr_fish: int = 1_000_000
-    publish_fish: int = 1_000_000
 
 
 QUICK = Sizes(
     live_fish=20,
+    seen_fish=10,
     commits=30,
     replay_fish=500,
     replay_long_day=10_000,
@@ -71,15 +74,16 @@ QUICK = Sizes(
     line_days=30,
     line_fish=300,
     pull_fish=10_000,
+    publish_fish=20_000,
     report_fish=10_000,
     histories=20_000,
     wr_fish=200_000,
-    publish_fish=20_000,
 )
 
 Measurement = Callable[[Path, Sizes], list[Line]]
 MEASUREMENTS: Mapping[str, Measurement] = {
     "latency": lambda folder, size: news_of_fish(folder, size.rounds, size.live_fish),
+    "senses": lambda folder, size: seen_and_heard(folder, size.rounds, size.seen_fish),
     "commits": lambda folder, size: compare_journal_modes(folder, size.rounds, size.commits),
     "replay": lambda folder, size: replay_days(
         folder, "three frames", size.rounds, size.replay_fish, size.replay_long_day
@@ -92,10 +96,10 @@ MEASUREMENTS: Mapping[str, Measurement] = {
     "startup": lambda _, size: start_commands(size.starts),
     "alignment": lambda _, size: watch_alignment(size.line_days, size.line_fish),
     "pull": lambda folder, size: pull_days(folder, size.rounds, size.pull_fish),
+    "publish": lambda folder, size: publish_fish(folder, size.rounds, size.publish_fish),
     "report": lambda folder, size: report_and_answers(
         folder, size.rounds, size.report_fish, size.histories, size.wr_fish
     ),
-    "publish": lambda folder, size: publish_fish(folder, size.rounds, size.publish_fish),
 }
 
 
