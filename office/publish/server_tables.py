@@ -117,11 +117,16 @@ FIRST_TABLES = (
         measured double precision NOT NULL, unit {T} NOT NULL, note {T}, journal_id {T} NOT NULL, n bigint NOT NULL,
         {_BROUGHT}
     )""",
+    f"""CREATE TABLE stocking (
+        stocking_id {T} PRIMARY KEY, water {T} NOT NULL REFERENCES water, species {T} NOT NULL, at {T} NOT NULL,
+        n bigint NOT NULL, total_weight_g double precision, mean_length_mm double precision, source {T}, note {T},
+        {_BROUGHT}
+    )""",
     # What an office knows from elsewhere: replaced as a whole with each publication of that office.
     f"""CREATE TABLE prior_capture (
         prior_key bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY, tag {T} NOT NULL, at {T} NOT NULL, water {T},
         species {T}, length_mm double precision, weight_g double precision, fate {T} NOT NULL, individual_id {T},
-        survey_id {T}, fish_id {T}, source {T} NOT NULL, at_time timestamptz, {_BROUGHT}
+        survey_id {T}, fish_id {T}, source {T} NOT NULL, withdrawal_until {T}, at_time timestamptz, {_BROUGHT}
     )""",
     "CREATE INDEX prior_by_tag ON prior_capture (tag)",
     # Two records under one id: the one that came first stands in its table, the other is kept here whole.

@@ -124,7 +124,7 @@ WITH capture AS (
         p.fate, p.fish_id
     FROM (SELECT DISTINCT tag, individual_id, at, at_time, water, survey_id, species, length_mm, weight_g, fate, fish_id,
         source FROM prior_capture) AS p
-    WHERE NOT EXISTS (SELECT 1 FROM fish AS f WHERE f.fish_id = p.fish_id)
+    WHERE p.fate <> 'void' AND NOT EXISTS (SELECT 1 FROM fish AS f WHERE f.fish_id = p.fish_id)
 ),
 keyed AS (
     SELECT capture.*, coalesce(

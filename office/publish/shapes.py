@@ -172,14 +172,17 @@ CREW = _shape("crew", "crew_id", "crew_id survey_id run_no post code at journal_
 CHECK_MEASUREMENT = _shape(
     "check_measurement", "check_id", "check_id instrument at expected measured unit note journal_id n"
 )
-LAST = (AMENDMENT, BATCH_AMENDMENT, SIGHTING, CREW, CHECK_MEASUREMENT)
+STOCKING = _shape(
+    "stocking", "stocking_id", "stocking_id water species at n total_weight_g mean_length_mm source note"
+)
+LAST = (AMENDMENT, BATCH_AMENDMENT, SIGHTING, CREW, CHECK_MEASUREMENT, STOCKING)
 PRIOR_CAPTURE = _shape(
     "prior_capture",
     "",
-    "tag at water species length_mm weight_g fate individual_id survey_id fish_id source",
+    "tag at water species length_mm weight_g fate individual_id survey_id fish_id source withdrawal_until",
     more=(("at_time", _instant("t.at")),),
 )
 SHAPES = (
     WATER, *MUTABLE, LOCAL_RELATION, FISH, *FISH_PARTS, AMENDMENT, BATCH, BATCH_READING, BATCH_AMENDMENT, SIGHTING, CREW,
-    CHECK_MEASUREMENT, PRIOR_CAPTURE,
+    CHECK_MEASUREMENT, STOCKING, PRIOR_CAPTURE,
 )  # fmt: skip

@@ -13,11 +13,12 @@ import pytest
 
 from ingest.catch_records import SaveBatch
 from ingest.records import AddFinding, Amend, AttachReading, SaveFish
-from ingest.store import PriorRow, load_prior_captures
+from ingest.store import PriorRow, Store, load_prior_captures
 from ingest.store.views import COLUMN_DOCS
 from office.database import OfficeDatabase
 from office.exports.public_views import VIEW_NAMES
 from office.publish.publisher import Published, publish
+from office.publish.shapes import SHAPES
 from tests.ingest.builders import JOURNAL, TAG, amend, amend_batch, batch, finding, fish, reading, run, survey
 from tests.office.full_records import HOSTILE, fill
 from tests.office.postgres import Server
@@ -117,6 +118,26 @@ def test_the_views_on_the_server_equal_those_of_the_office_row_for_row(
             (here,) = office.connection.execute(f"SELECT count(*) FROM {table}").fetchone()
             with postgres.connect(database) as server:
                 assert server.execute(f"SELECT count(*) FROM tallywell.{table}").fetchone() == (here,)
+
+
+# The raw frames, what a station runs on, and the office's own books stay at home.
+AT_HOME = {
+    "frame", "checkpoint", "content", "column_doc", "amended", "inbox_file", "instrument", "tag_inventory",
+}  # fmt: skip
+TOLD_OTHERWISE = {"closed": "always 1", "seq": "part, place", "prior_id": "a number of this file alone"}
+
+
+def test_every_table_and_column_of_the_records_is_published_or_known_to_stay_at_home(tmp_path: Path) -> None:
+    shapes = {shape.table: shape for shape in SHAPES}
+    with Store.open(tmp_path / "a.sqlite") as store:
+        tables = {
+            name: {row[1] for row in store.connection.execute(f"PRAGMA table_info({name})")}
+            for (name,) in store.connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")
+            if not name.startswith(("_", "sqlite_"))
+        }
+    assert tables.keys() - AT_HOME == shapes.keys()
+    for name, shape in shapes.items():
+        assert tables[name] - set(shape.columns) <= TOLD_OTHERWISE.keys(), name
 
 
 def test_texts_bytes_and_numbers_arrive_as_they_are(postgres: Server, database: str, tmp_path: Path) -> None:
@@ -334,7 +355,12 @@ def test_a_batch_in_two_versions_is_a_conflict(postgres: Server, database: str, 
 def test_a_history_that_two_offices_loaded_is_shown_once(
     postgres: Server, database: str, tmp_path: Path
 ) -> None:
-    priors = [PriorRow(TAG, "2019-05-12", "Mill Pond", "LMB", 360.0, 600.0, "released")]
+    priors = [
+        PriorRow(
+            TAG, "2019-05-12", "Mill Pond", "LMB", 360.0, 600.0, "released", withdrawal_until="2019-06-01"
+        ),
+        PriorRow(TAG, "2020-05-12", "Mill Pond", "LMB", 380.0, 700.0, "void"),
+    ]
     with office_at(tmp_path / "a.sqlite") as one, office_at(tmp_path / "b.sqlite") as other:
         for office in (one, other):
             load_prior_captures(office.store, priors, source="old list")
