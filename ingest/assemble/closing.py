@@ -35,6 +35,9 @@ if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
 
 
+_RESTS_ON = frozenset(("species", "length_mm", "length_type", "weight_g"))
+
+
 def final_status(fish: OpenFish, context: Context) -> Status:
     """What a fish becomes when it is closed now."""
     if fish.questions:
@@ -222,7 +225,14 @@ def amend_relative_weight(bench: "Bench") -> None:
     new = None
     if ws_g is not None and saved.weight_g is not None and saved.weight_g > 0 and not coarse:
         new = round(relative_weight(saved.weight_g, ws_g), 1)
-    amend(bench, "relative_weight", _text(saved.record.relative_weight), _text(new), "follows the correction")
+    # The views leave it empty once what it rests on was amended without it, even if it comes out the same.
+    rests = any(
+        isinstance(change, Amend) and change.fish_id == saved.record.fish_id and change.field in _RESTS_ON
+        for change in bench.changes
+    )
+    why = "follows the correction"
+    old_text, new_text = _text(saved.record.relative_weight), _text(new)
+    amend(bench, "relative_weight", old_text, new_text, why, even_if_same=rests and new is not None)
 
 
 def amend(
@@ -233,11 +243,12 @@ def amend(
     why: str,
     *,
     who: str = "crew",
+    even_if_same: bool = False,
 ) -> None:
     """One amendment of the saved fish; nothing if it changes nothing."""
     saved = bench.state.saved
     assert saved is not None
-    if old == new:
+    if old == new and not even_if_same:
         return
     ref = bench.step
     index = sum(isinstance(change, Amend) for change in bench.changes)

@@ -277,3 +277,15 @@ def test_another_length_right_after_the_save_marks_the_saved_fish(tmp_path: Path
     found = [change.finding for change in desk.changes if isinstance(change, AddFinding)]
     assert [finding.name for finding in found] == ["length_came_after_save"]
     assert "322 mm" in found[0].sentence
+
+
+def test_a_weight_measured_again_leaves_its_relative_weight_on_record_even_if_it_is_the_same(
+    tmp_path: Path,
+) -> None:
+    """The store leaves a relative weight empty that no amendment of the same frame goes along with."""
+    desk = Desk.at(tmp_path, scale="scale_print_key")
+    desk.scan(STOCK[0]).length(312).weigh(412.0).card("again").weigh(412.1).pass_time(30.0)
+    amended = {change.field: (change.old, change.new, change.n) for change in desk.amendments}
+    assert amended["weight_g"][:2] == ("412", "412.1")
+    old, new, n = amended["relative_weight"]
+    assert (old, n) == (new, amended["weight_g"][2])
