@@ -93,7 +93,7 @@ def describe(snapshot: Path, station: str, taken_at: str, clock_doubtful: bool) 
 def verify(snapshot: Path, manifest: SnapshotManifest, where: str) -> None:
     """Whether `snapshot`, a copy of our own, is what the manifest says; `where` names the source in the sentence.
 
-    Raises PullRefusedError, OSError, StoreTrouble.
+    Raises PullRefusedError, OSError.
     """
     size = snapshot.stat().st_size
     if size != manifest.size_bytes:
@@ -111,7 +111,9 @@ def verify(snapshot: Path, manifest: SnapshotManifest, where: str) -> None:
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             rows = count_rows(connection)
     except sqlite3.Error as error:
-        raise translate(error, snapshot) from error
+        raise PullRefusedError(
+            f"{where} is no database that can be read ({error}): take another snapshot."
+        ) from None
     if version != manifest.schema_version:
         raise PullRefusedError(
             f"{where} has schema {version} and its manifest says {manifest.schema_version}: take another snapshot."

@@ -1,6 +1,7 @@
 """A pull over the network: a link that breaks goes on where it broke, and only who is let in gets anything."""
 
 import json
+import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -29,6 +30,7 @@ class Link:
     """A station as the office sees it: its snapshots, and how the link to it behaves.
 
     cuts: after how many bytes each answer with the file is cut off, one after the other. asked: the ranges asked for.
+    says: what it says to everything, with this status.
     """
 
     folder: Path
@@ -39,6 +41,9 @@ class Link:
     clock_s: float = NOW_S
     asked: list[str | None] = field(default_factory=list)
     damage: bool = False
+    gone: bool = False
+    says: bytes | None = None
+    status: int = 200
 
 
 def handler(link: Link) -> type[BaseHTTPRequestHandler]:
@@ -50,6 +55,9 @@ def handler(link: Link) -> type[BaseHTTPRequestHandler]:
             pass
 
         def do_POST(self) -> None:
+            if link.says is not None:
+                self._bytes(link.status, link.says)
+                return
             body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
             if body == {"code": CODE}:
                 self._say(200, {"ok": True, "token": TOKEN})
@@ -59,9 +67,11 @@ def handler(link: Link) -> type[BaseHTTPRequestHandler]:
         def do_GET(self) -> None:
             if not link.open_to_all and self.headers["Authorization"] != f"Bearer {TOKEN}":
                 self._say(401, {"ok": False, "error": "This device is not paired."})
+            elif link.says is not None:
+                self._bytes(link.status, link.says)
             elif self.path == "/pull/manifest":
                 self._say(200, json.loads(link.snapshot.with_suffix(".json").read_bytes()))
-            elif self.path == f"/pull/file/{link.snapshot.name}":
+            elif self.path == f"/pull/file/{link.snapshot.name}" and not link.gone:
                 self._file()
             else:
                 self._say(404, {"ok": False, "error": "There is no such thing."})
@@ -83,7 +93,9 @@ def handler(link: Link) -> type[BaseHTTPRequestHandler]:
             self.close_connection = True
 
         def _say(self, status: int, document: dict[str, Any]) -> None:
-            data = json.dumps(document).encode()
+            self._bytes(status, json.dumps(document).encode())
+
+        def _bytes(self, status: int, data: bytes) -> None:
             self.send_response(status)
             self.send_header("Content-Length", str(len(data)))
             self.end_headers()
@@ -209,6 +221,55 @@ def test_where_nobody_answers_it_is_said(link: Link, office: OfficeDatabase) -> 
         pass
     with pytest.raises(PullRefusedError, match="cannot be reached"):
         pull_one(office, address)
+
+
+@pytest.mark.parametrize(
+    ("manifest", "said"),
+    [
+        (b"<html>a router</html>", "damaged or none of Tallywell"),
+        (b"", "damaged or none of Tallywell"),
+    ],
+)
+def test_something_else_that_answers_is_no_station(
+    link: Link, office: OfficeDatabase, manifest: bytes, said: str
+) -> None:
+    link.says = manifest
+    with served(link) as address:
+        with pytest.raises(PullRefusedError, match=said):
+            pull_one(office, address)
+        with pytest.raises(PullRefusedError, match="no token"):
+            pull(office, find_source(address, office.path, CODE), NOW_S, nothing)
+
+
+def test_a_refusal_in_other_words_is_passed_on(link: Link, office: OfficeDatabase) -> None:
+    link.says, link.status = b"the proxy is\ntired", 503
+    with (
+        served(link) as address,
+        pytest.raises(PullRefusedError, match=r"refused \(503\): the proxy is tired"),
+    ):
+        pull_one(office, address)
+
+
+def test_a_snapshot_that_is_gone_meanwhile_is_said(link: Link, office: OfficeDatabase) -> None:
+    link.gone = True
+    with served(link) as address, pytest.raises(PullRefusedError, match="There is no such thing"):
+        pull_one(office, address)
+
+
+def test_what_speaks_no_http_is_said(office: OfficeDatabase) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def answer() -> None:
+            client, _ = server.accept()
+            with client:
+                client.recv(1000)
+                client.sendall(b"220 mail\r\n\r\n")
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        with pytest.raises(PullRefusedError, match="speaks no HTTP"):
+            pull_one(office, f"http://127.0.0.1:{server.getsockname()[1]}")
+        thread.join()
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from ingest.records import SaveFish
 from ingest.store import Checkpoint, JournalMode, NotOurDatabase, Store, StoreTrouble
 from ingest.store.schema import APPLICATION_ID, SCHEMA_VERSION, migrations
 from office.database import OfficeDatabase
-from office.manifest import PullRefusedError, read_manifest, verify
+from office.manifest import PullRefusedError, count_rows, read_manifest, sha256_of, verify
 from office.pull import bring_up_to_date, find_source, pull
 from office.sources import DatabaseFile
 from station.sticks.copying import copy_snapshot
@@ -149,6 +149,56 @@ def test_the_rows_of_a_manifest_are_counted(snapshot: Path) -> None:
     fewer = manifest.model_copy(update={"rows": {**manifest.rows, "fish": 2}})
     with pytest.raises(PullRefusedError, match="has 3 rows in fish and its manifest says 2"):
         verify(snapshot, fewer, "here")
+
+
+def forged(path: Path, **changes: Any) -> Path:
+    """A manifest beside any file, whose hash and size are right: by mistake or on purpose."""
+    figures = {
+        "file": path.name,
+        "sha256": sha256_of(path),
+        "size_bytes": path.stat().st_size,
+        "schema_version": 1,
+        "sqlite_version": "3",
+        "rows": {},
+        "station": "bank",
+        "taken_at": "2026-05-12T18:00:00.000Z",
+        "clock_doubtful": False,
+    }
+    path.with_suffix(".json").write_text(json.dumps(figures | changes))
+    return path
+
+
+def test_a_manifest_makes_no_snapshot_of_another_file(tmp_path: Path, office: OfficeDatabase) -> None:
+    (tmp_path / "text.sqlite").write_text("no database at all\n" * 100)
+    assert "no database that can be read" in refused(office, forged(tmp_path / "text.sqlite"))
+    with closing(sqlite3.connect(tmp_path / "other.sqlite")) as other:
+        other.execute("CREATE TABLE shopping (item)")
+        other.execute("PRAGMA user_version = 1")
+    assert "has 0 rows in shopping" in refused(office, forged(tmp_path / "other.sqlite"))
+    assert "another program" in refused(office, forged(tmp_path / "other.sqlite", rows={"shopping": 0}))
+    station(tmp_path / "bank.sqlite").close()
+    assert "has 3 rows in fish" in refused(
+        office, forged(tmp_path / "bank.sqlite", rows=rows_of(tmp_path, fish=2))
+    )
+    with closing(sqlite3.connect(tmp_path / "bank.sqlite")) as changed:
+        changed.execute("PRAGMA user_version = 0")
+    assert "has schema 0" in refused(office, forged(tmp_path / "bank.sqlite"))
+    with closing(sqlite3.connect(tmp_path / "bank.sqlite")) as changed:
+        changed.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    assert "has schema 2" in refused(office, forged(tmp_path / "bank.sqlite"))
+
+
+def rows_of(folder: Path, **changes: int) -> dict[str, int]:
+    with closing(sqlite3.connect(folder / "bank.sqlite")) as connection:
+        return count_rows(connection) | changes
+
+
+def test_a_manifest_that_belongs_to_another_name_is_left_out(office: OfficeDatabase, snapshot: Path) -> None:
+    rewrite(snapshot.with_suffix(".json"), file="other.sqlite")
+    assert "is the manifest of other.sqlite" in refused(office, snapshot.parent)
+    for name in (".", ".."):
+        rewrite(snapshot.with_suffix(".json"), file=name)
+        assert "a name of a file is wanted" in refused(office, snapshot.parent)
 
 
 # --- folders and sticks -------------------------------------------------------------------------------------------
