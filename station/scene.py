@@ -44,7 +44,7 @@ def build_scene(
     history, curve: a recapture's earlier captures, or None; notices: [{tone, text}], gravest first; said: the station's
         last words {text, at, tone}, or None;
     species, survey, run, counts, total, last, instruments, clock, bench, benches, station: always visible;
-    choices, can: for the panel of the crew; theme, units, utc_offset_s: how to show it.
+    choices, can, correcting: for the panel of the crew; theme, units, utc_offset_s: how to show it.
     """
     units = display.units
     offset = timedelta(seconds=facts.get("utc_offset_s", 0))
@@ -83,6 +83,7 @@ def build_scene(
         "utc_offset_s": facts.get("utc_offset_s", 0),
         "choices": list(facts["choices"]),
         "can": _can(facts),
+        "correcting": _correcting(facts, units),
         "theme": display.theme,
         "units": units,
     }
@@ -203,6 +204,18 @@ def _clock(at: str, offset: timedelta) -> str:
         return (datetime.fromisoformat(at) + offset).strftime("%H:%M")
     except ValueError:
         return ""
+
+
+def _correcting(facts: Mapping[str, Any], units: Units) -> str:
+    """Which fish a correction goes to now."""
+    saved = facts.get("saved")
+    where, one = ("In hand", facts["in_hand"]) if facts.get("in_hand") else ("Saved last", saved)
+    if one is None:
+        return "No fish is in hand, and none was saved just now."
+    name = common(one["species"]) or "species not chosen"
+    tag = f", tag …{one['tag'][-4:]}" if one["tag"] else ""
+    values = f"{length_text(one['length_mm'], units)}, {weight_text(one['weight_g'], units)}"
+    return f"{where}: {name}, {values}{tag}"
 
 
 def _can(facts: Mapping[str, Any]) -> dict[str, bool]:

@@ -72,9 +72,7 @@ export function openCrewPanel(bench) {
       at("survey-open").hidden = scene.can.survey_open && !scene.survey.provisional;
       at("survey-name").hidden = !scene.can.survey_open;
       at("run-end").hidden = !scene.can.run_open;
-      const last = scene.last[0];
-      const words = scene.correcting ?? (last ? `${last.species}, ${last.length}, ${last.weight}` : "No fish yet");
-      at("correcting").textContent = words;
+      at("correcting").textContent = scene.correcting;
       const known = [...at("choices").children].map((one) => one.dataset.slug).join(" ");
       if (known !== scene.choices.map((one) => one.slug).join(" ")) {
         at("choices").replaceChildren(...scene.choices.map(choice));

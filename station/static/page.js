@@ -192,7 +192,7 @@ function contact(why, sentence = "") {
   document.body.classList.add("out-of-touch");
   const last = heard_ms === null ? "nothing was heard so far" : `last news ${clock(heard_ms, true)}`;
   const words = {
-    lost: ["NO CONTACT", "Look at the station", `This page does not hear the station: ${last}. What is shown below may be old. It catches up by itself.`],
+    lost: ["NO CONTACT", "Look at the station", `This page does not hear the station: ${last}. What stands here may be old. It catches up by itself.`],
     busy: ["NOT ANSWERING", "Wait for the station", sentence || `The station does not answer: ${last}. What the instruments send waits.`],
     refused: ["NOT LET IN", "Pair this tablet", "The station asks for its pairing code."],
   }[why];

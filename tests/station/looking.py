@@ -45,7 +45,12 @@ _CUT = """() => {
         if (!one.offsetParent || one.closest('[hidden]')) continue;
         const box = one.getBoundingClientRect();
         const outside = box.left < -1 || box.right > innerWidth + 1;
-        if (one.scrollWidth > one.clientWidth + 1 && one.clientWidth > 0 || outside)
+        const style = getComputedStyle(one);
+        const room = one.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
+        const text = document.createRange();
+        text.selectNodeContents(one);
+        const ends_in_dots = style.textOverflow === 'ellipsis' && text.getBoundingClientRect().width > room + 0.5;
+        if (one.scrollWidth > one.clientWidth + 1 && one.clientWidth > 0 || outside || ends_in_dots)
             wrong.push(`too wide: ${one.id || one.className}: ${one.textContent}`);
         // What the station said last may be a long story: it ends in dots, and stands in the log.
         if (one.id !== 'said' && one.scrollHeight > one.clientHeight * 1.12 + 4 && one.clientHeight > 0)

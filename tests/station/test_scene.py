@@ -316,6 +316,15 @@ def test_a_line_that_slipped_stops_everything_else() -> None:
     assert shown["can"]["shift"]
 
 
+def test_a_correction_names_the_fish_that_it_goes_to() -> None:
+    assert scene(facts())["correcting"].startswith("No fish is in hand")
+    assert (
+        scene(facts(saved=saved()))["correcting"] == "Saved last: Largemouth Bass, 298 mm, 341.5 g, tag …0901"
+    )
+    both = facts(saved=saved(), in_hand=fish())
+    assert scene(both)["correcting"] == "In hand: Largemouth Bass, 312 mm, –, tag …0902"
+
+
 def test_the_last_words_of_the_station_stand_apart_unless_the_moment_says_them() -> None:
     words = [said("species_selected", "Bluegill from now on.")]
     assert scene(facts(), words)["said"] == {"text": "Bluegill from now on.", "at": "09:02", "tone": "calm"}
