@@ -210,16 +210,11 @@ def _francis(found: Pairs) -> FrancisFit | Refused:
     alpha, beta = (round(float(one), -1) for one in np.quantile(marked, (0.2, 0.8)))
     if alpha >= beta:
         alpha, beta = float(marked.min()), float(marked.max())
-    best: FrancisFit | Refused = Refused("", "")
-    for options in (Options(), Options(season=True)):
-        if options.season and len(found) < ENOUGH_FOR_SEASON:
-            continue
-        fit = fit_francis(
-            marked, found.length2[take], found.t1[take], found.t2[take], alpha, beta, options=options
-        )
-        if isinstance(best, Refused) or (isinstance(fit, FrancisFit) and fit.aic < best.aic):
-            best = fit if isinstance(fit, FrancisFit) or isinstance(best, Refused) else best
-    return best
+    models = (Options(), Options(season=True)) if len(found) >= ENOUGH_FOR_SEASON else (Options(),)
+    rows = (marked, found.length2[take], found.t1[take], found.t2[take], alpha, beta)
+    fits = [fit_francis(*rows, options=one) for one in models]
+    given = [one for one in fits if isinstance(one, FrancisFit)]
+    return min(given, key=lambda one: one.aic) if given else fits[0]
 
 
 class _OfSpecies:
@@ -341,7 +336,10 @@ class _OfSpecies:
             self._refused("francis", "the growth curve (Francis)", fits.francis, ids)
         else:
             fit = fits.francis
-            self._linf_and_k("francis", fit.linf["all"], fit.k["all"], "Francis", ids)
+            thinned: tuple[str, ...] = ()
+            if fit.n < len(found):
+                thinned = (f"Fitted to an even selection of {fit.n} of the {len(found)} recaptured fish.",)
+            self._linf_and_k("francis", fit.linf["all"], fit.k["all"], "Francis", ids, thinned)
             for place, (name, at) in enumerate((("alpha", fit.alpha_mm), ("beta", fit.beta_mm))):
                 rate = fit.growth["all"][place]
                 self.answers.append(
@@ -369,7 +367,15 @@ class _OfSpecies:
                 )
         self._plot(found, fits)
 
-    def _linf_and_k(self, key: str, linf: Estimate, k: Estimate, name: str, ids: tuple[str, ...]) -> None:
+    def _linf_and_k(
+        self,
+        key: str,
+        linf: Estimate,
+        k: Estimate,
+        name: str,
+        ids: tuple[str, ...],
+        cautions: tuple[str, ...] = (),
+    ) -> None:
         about = named(self.species)
         for what, found, told in (
             ("linf", linf, "length at which growth ends, Linf"),
@@ -385,6 +391,7 @@ class _OfSpecies:
                     found,
                     ids=ids,
                     subject=self.species,
+                    cautions=cautions,
                 )
             )
 

@@ -34,13 +34,6 @@ class Captures:
     gone_year: np.ndarray[tuple[int], np.dtype[np.float64]]
     animals: Ints
 
-    @property
-    def newly_marked(self) -> Ints:
-        """Animals put back on the occasion on which they were seen first, by occasion."""
-        first = np.argmax(self.seen, axis=1)
-        fresh = self.back[np.arange(len(first)), first] if len(first) else np.zeros(0, dtype=np.bool_)
-        return np.bincount(first[fresh], minlength=self.seen.shape[1])
-
     def pooled(self, groups: Sequence[Sequence[int]]) -> "Captures":
         """Each group of columns as one occasion, named by its last; an animal counts once, a fish without tag as often
         as it was handled. Its last capture of the group says whether it was put back."""

@@ -379,6 +379,8 @@ def decimal_years(times: Sequence[str | None]) -> Floats:
     """RFC 3339 times, or dates alone, as decimal years (2026.5 is the middle of 2026); NaN for what is no time."""
     bare = [(at or "NaT").removesuffix("Z") for at in times]
     try:
+        if any("+" in at or "-" in at[10:] for at in bare):  # numpy knows no offsets
+            raise ValueError
         moments = np.array(bare, dtype="datetime64[ms]")
     except ValueError:
         moments = np.array([_moment(at) for at in times], dtype="datetime64[ms]")

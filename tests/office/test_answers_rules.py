@@ -1,11 +1,14 @@
 """Which records count for which answer: who is a sample for tags, what is in doubt, what is never mixed."""
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from fishery.single import standard_weight_g
 from ingest.shipped import shipped_config
 from ingest.species import load_species
 from ingest.store import PriorRow, Store
@@ -354,6 +357,40 @@ def test_a_batch_mark_tells_a_stocking(pond: Pond) -> None:
     assert answer.n == 6
 
 
+def test_growth_of_different_length_types_is_not_compared(pond: Pond) -> None:
+    first, second = pond.survey("2025-05-01"), pond.survey("2026-05-01")
+    for number in range(12):
+        pond.fish(first, tag(number), length_mm=300.0, length_type="FL" if number < 4 else "TL")
+        pond.fish(second, tag(number), length_mm=330.0, tag_status="recapture")
+    assert bass(pond, "growth", "mm_per_year").n == 8
+
+
+def test_a_season_of_growth_is_found_where_there_are_fish_enough(pond: Pond) -> None:
+    # growth only in the summer half of the year: (1 + sin) about the middle of the year, height near 1
+    days = ("2024-01-15", "2024-04-15", "2024-07-15", "2024-10-15", "2025-01-15", "2025-07-15", "2025-10-15")
+    surveys = [pond.survey(day) for day in days]
+    rng = np.random.default_rng(4)
+
+    def grown(start: float, t1: float, t2: float) -> float:
+        def phase(t: float) -> float:
+            return 0.95 * math.sin(2 * np.pi * (t - 0.55)) / (2 * np.pi)
+
+        return float(start + (500 - start) * (1 - np.exp(-0.4 * (t2 - t1 + phase(t2) - phase(t1)))))
+
+    years = [2024 + x for x in (0.04, 0.29, 0.54, 0.79)] + [2025 + x for x in (0.04, 0.54, 0.79)]
+    for number in range(360):
+        one, other = sorted(rng.choice(len(days), 2, replace=False))
+        start = float(rng.uniform(150, 420))
+        pond.fish(surveys[one], tag(number), length_mm=start)
+        end = grown(start, years[one], years[other]) + float(rng.normal(0, 2))
+        pond.fish(surveys[other], tag(number), length_mm=end, tag_status="recapture")
+    made = asked(pond, "growth")
+    season = made.answer("largemouth_bass.francis.season")
+    assert season.value == pytest.approx(0.95, abs=0.15)
+    assert "months into the year" in season.sentence
+    assert made.answer("largemouth_bass.francis.k").value == pytest.approx(0.4, rel=0.1)
+
+
 # --- runs -------------------------------------------------------------------------------------------------------------
 
 
@@ -468,6 +505,53 @@ def test_cues_are_questions_with_the_range_cited_and_never_orders(pond: Pond) ->
         assert "?" in one.sentence
         assert one.cautions[0].startswith("Local regulation")
         assert not {"must", "should", "remove", "harvest"} & set(one.sentence.lower().split())
+
+
+@pytest.mark.parametrize(
+    ("relative_weight", "says"),
+    [(70, "severely thin by the range cited"), (79.5, "near severely thin"), (95, "as in normal populations"),
+     (103, "above most populations"), (115, "fat.")],
+)  # fmt: skip
+def test_condition_is_laid_beside_the_range_cited(pond: Pond, relative_weight: float, says: str) -> None:
+    known = BOOK.by_slug["largemouth_bass"].recommended
+    assert known is not None
+    ws_g = standard_weight_g(known, 300.0)
+    assert ws_g is not None
+    survey = pond.survey(SPRING)
+    for place in range(30):
+        pond.fish(survey, length_mm=300.0, weight_g=ws_g * (relative_weight + 4 * (place % 2) - 2) / 100)
+    told = asked(pond, "cues").answer("largemouth_bass.cue.wr")
+    assert says in told.sentence
+    assert "Wright 2000" in told.source
+
+
+def test_small_bass_and_large_bluegill_together_are_asked_about(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    for place in range(60):
+        pond.fish(survey, length_mm=220.0 if place < 52 else 320.0)
+        pond.fish(survey, length_mm=120.0 if place < 8 else 170.0, species="bluegill")
+    told = asked(pond, "cues").answer("cue.bass_and_bluegill")
+    assert "Are bass so many that they are short of food" in told.sentence
+    assert len(told.fish_ids) == 120
+
+
+def test_a_fall_that_may_be_chance_is_no_depletion(pond: Pond) -> None:
+    for place, fish in enumerate((12, 14, 10, 13)):
+        survey = pond.survey(f"2026-06-{place + 1:02}")
+        pond.run(survey, seconds=3600.0)
+        for _ in range(fish):
+            pond.fish(survey, run_no=1, fate="removed")
+    answer = bass(pond, "removal", "dates")
+    assert "may be chance" in (answer.refused or "")
+    assert answer.wanted == "Further dates, until the catch per hour clearly falls."
+
+
+def test_two_dates_are_too_few_for_a_depletion(pond: Pond) -> None:
+    for day in ("2026-06-01", "2026-06-08"):
+        survey = pond.survey(day)
+        pond.run(survey)
+        pond.fish(survey, run_no=1, fate="removed")
+    assert "2 surveys" in (bass(pond, "removal", "dates").refused or "")
 
 
 def test_a_range_that_the_limits_reach_is_not_left(pond: Pond) -> None:
