@@ -1,11 +1,12 @@
 """`tallywell office pack` and `station pack`: from the office's database to a recapture at the station."""
 
+import json
 from pathlib import Path
 
 import pytest
 
 from tests.cli.command_line import call, call_json
-from tests.cli.invented_day import STOCK, write_day, write_station
+from tests.cli.invented_day import STOCK, WATER, write_day, write_station
 from tests.office.offices import bass, office_with
 
 FISH = bass(1, tag=STOCK[1], fate="removed", withdrawal_until="2099-01-01")
@@ -33,6 +34,42 @@ def test_the_history_goes_along_and_the_station_knows_the_fish(folder: Path) -> 
     (fish,) = [one for one in listed if one["tag"] == STOCK[1]]
     assert fish["tag_status"] == "recapture"
     assert "recorded_as_gone" in fish["findings"]
+
+
+def test_the_office_corrects_a_day_and_the_station_that_worked_it_learns_of_it(tmp_path: Path) -> None:
+    write_station(tmp_path)
+    day = write_day(tmp_path)
+    close = {"t": 70.0, "from": "control", "event": "command", "body": {"command": "survey close"}}
+    day.write_text(day.read_text() + json.dumps(close) + "\n")
+    call("replay", day, "--config", "STATION.toml", "--db", "work-up.sqlite", folder=tmp_path)
+    call("office", "pull", "work-up.sqlite", folder=tmp_path)
+    (fish,) = [one for one in call_json("fish", "list", "--db", "office.sqlite", folder=tmp_path)["fish"]
+               if one["tag"] == STOCK[1]]  # fmt: skip
+    call(
+        "office", "amend", fish["fish_id"], "length_mm=284", "--who", "AB", "--why", "photo", folder=tmp_path
+    )
+    call("office", "pack", WATER, "--out", "next", folder=tmp_path)
+    call("station", "pack", "next", folder=tmp_path)
+    capture = {"capture": 1, "station": "test-bank", "started": "2026-06-12T13:00:00Z"}
+    said = [
+        (2.0, "reader", f"{STOCK[1]}\r"),
+        (6.0, "board", "290 mm\r"),
+        (12.0, "scale", "+   320.0 g  \r\n"),
+    ]
+    lines = [capture, *({"t": t_s, "from": source, "data": data} for t_s, source, data in said)]
+    (tmp_path / "june.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines))
+    call(
+        "replay",
+        "june.jsonl",
+        "--config",
+        "STATION.toml",
+        "--db",
+        "work-up.sqlite",
+        "--append",
+        folder=tmp_path,
+    )
+    captures = call_json("fish", "history", STOCK[1], "--db", "work-up.sqlite", folder=tmp_path)["captures"]
+    assert [(one["length_mm"], one["mm_since"]) for one in captures] == [(284.0, None), (290.0, 6.0)]
 
 
 def test_a_stick_gets_the_pack_into_the_agreed_folder_and_gives_it_back(folder: Path) -> None:
