@@ -8,7 +8,7 @@ import pytest
 
 from ingest.catch_records import SaveBatch
 from ingest.records import AddFinding, AttachReading, SaveFish, Status
-from ingest.store import Store
+from ingest.store import RecordRefused, Store
 from office.database import OfficeDatabase
 from simulators.waters import MILL_POND, write_water
 from tests.ingest.builders import (
@@ -220,3 +220,18 @@ def test_years_of_an_invented_water_arrive_whole_and_once(tmp_path: Path, office
     assert office.connection.execute("PRAGMA foreign_key_check").fetchall() == []
     assert pull_one(office, snapshot).added == {}
     assert dump(office.connection) == before
+
+
+def test_a_merge_that_fails_leaves_nothing_behind_and_can_be_made_again(
+    tmp_path: Path, office: OfficeDatabase, store: Store
+) -> None:
+    fill(store)
+    snapshot = write_snapshot(store, tmp_path)
+    forbids = "CREATE TEMP TRIGGER full BEFORE INSERT ON main.crew BEGIN SELECT RAISE(ABORT, 'no more'); END"
+    office.connection.execute(forbids)
+    before = dump(office.connection)
+    with pytest.raises(RecordRefused, match="no more"):
+        pull_one(office, snapshot)
+    assert dump(office.connection) == before
+    office.connection.execute("DROP TRIGGER temp.full")
+    assert pull_one(office, snapshot).added["crew"] == 1
