@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from station.history import curve, fish_warnings, history
-from station.moments import Moment, choose_moment
+from station.moment import Moment
+from station.moments import choose_moment
 from station.units import Units, length_text, sentence_in, weight_text
 from station.words import common, of_bench
 from station.worries import Worry, instrument_word, is_away, worries
@@ -39,7 +40,7 @@ def build_scene(
     said: the last announcements of the station, oldest first, those of other benches too; none is needed, each makes the
     scene more exact. The scene has the keys
 
-    state, tone, headline, do, sentence, figures: the moment (see `station.moments`), with three figures: tag, length,
+    state, tone, headline, do, sentence, figures: the moment (see `station.moment`), with three figures: tag, length,
         weight, each {label, value, unit, state: in|missing|doubt|none, extra};
     history, curve: a recapture's earlier captures, or None; notices: [{tone, text}], gravest first; said: the station's
         last words {text, at, tone}, or None;
@@ -50,7 +51,7 @@ def build_scene(
     offset = timedelta(seconds=facts.get("utc_offset_s", 0))
     recent = of_bench(said, facts["bench"])
     troubles = worries(facts, recent, display.low_disk_bytes)
-    moment = choose_moment(facts, recent, troubles, units, offset)
+    moment = choose_moment(facts, recent, troubles, units)
     fish = facts.get("in_hand")
     shown = moment.history_of
     return {
@@ -106,6 +107,10 @@ def _notices(
         for one in troubles
         if one.state != moment.state
     ]
+    if facts["between"] and moment.state not in ("line", "line_stopped"):
+        first, waiting = facts["between"][0], len(facts["between"]) + facts["owed"]
+        text = f"At the scale next: fish {first['number']}, {first['says']}; {waiting} between."
+        found.append({"tone": "calm", "text": text})
     for parked in facts["parked"]:
         text = f"Parked: {parked['says']}. Scan its tag to go on with it."
         if moment.state != "parked" or len(facts["parked"]) > 1:

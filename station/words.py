@@ -22,3 +22,10 @@ def of_bench(said: Sequence[Mapping[str, Any]], bench: str) -> list[Mapping[str,
 def list_of(words: Sequence[str]) -> str:
     """`length`, `length and weight`, `tag, length and weight`."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def fish_subject(fish: Mapping[str, Any]) -> str:
+    """The name of a fish above its figures; its number too on a two-person line."""
+    name = common(fish["species"]) or "Species not chosen"
+    number = f"Fish {fish['line_no']}: " if fish.get("line_no") else ""
+    return number + name

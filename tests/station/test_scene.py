@@ -325,6 +325,21 @@ def test_a_correction_names_the_fish_that_it_goes_to() -> None:
     assert scene(both)["correcting"] == "In hand: Largemouth Bass, 312 mm, –, tag …0902"
 
 
+def test_a_lost_line_is_said_until_the_crew_goes_on() -> None:
+    words = [said("fish_saved"), said("line_lost", "Stop, the order of the line is lost.")]
+    shown = scene(facts(flow="line", in_hand=fish()), words)
+    assert (shown["state"], shown["headline"], shown["do"]) == ("line_lost", "LINE LOST", "Clear the table")
+    words.append(said("part_taken", fish_id="fish-2"))
+    assert scene(facts(flow="line", in_hand=fish()), words)["state"] == "in_hand"
+
+
+def test_who_weighs_sees_whose_turn_it_is() -> None:
+    between = [{"number": 3, "says": "largemouth bass 265 mm", "fish_id": "x"}]
+    shown = scene(facts(flow="line", in_hand=fish(), between=between))
+    assert notices(shown) == ["At the scale next: fish 3, largemouth bass 265 mm; 1 between."]
+    assert scene(facts(between=between), [said("fish_passed_on")])["do"] == "Measure and weigh"
+
+
 def test_the_last_words_of_the_station_stand_apart_unless_the_moment_says_them() -> None:
     words = [said("species_selected", "Bluegill from now on.")]
     assert scene(facts(), words)["said"] == {"text": "Bluegill from now on.", "at": "09:02", "tone": "calm"}
@@ -365,7 +380,8 @@ _NAMES = st.sampled_from(
         "fish_saved", "fish_kept", "fish_amended", "fish_void", "measure_again", "tag_echo", "tag_not_read",
         "already_done", "fish_parked", "fish_counted", "batch_saved", "batch_void", "tag_refused", "scale_trouble",
         "loose_weight", "fish_passed_on", "tag_looked_up", "survey_closed", "survey_opened", "part_taken", "recapture",
-        "instrument_lost", "instrument_silent", "clock_doubtful", "database_trouble", "command_refused", "never heard of",
+        "instrument_lost", "instrument_silent", "clock_doubtful", "database_trouble", "line_lost", "line_shifted",
+        "command_refused", "never heard of",
     ]
 )  # fmt: skip
 _WORDS = st.builds(
