@@ -19,11 +19,19 @@ def write(
         list[str], typer.Argument(metavar="WATER...", help="The waters of the next trip.", show_default=False)
     ],
     out: Annotated[
-        Path,
+        str,
         typer.Option(
-            "--out", metavar="FOLDER|STICK", help="Where to write it; on a stick into tallywell/pack."
+            "--out",
+            metavar="FOLDER|STICK|ADDRESS",
+            help="Where to write it, on a stick into tallywell/pack; or a station's address (http://...) that takes it.",
         ),
     ],
+    code: Annotated[
+        str | None,
+        typer.Option(
+            "--code", metavar="CODE", help="The code that the station shows, once.", show_default=False
+        ),
+    ] = None,
     tags: Annotated[
         list[Path] | None,
         typer.Option(
@@ -45,16 +53,15 @@ def write(
     office: options.Office = options.OFFICE_HERE,
     as_json: options.Json = False,
 ) -> None:
-    """Write the history pack for a station's next trip.
+    """Write the history pack for the next trip.
 
     All captures of the animals of these waters, as amended, with withdrawal days; unused tags; species, limits of the
     checks and the waters' own length-weight relations (mm, g).
     """
     import time
 
-    from ingest.disk import write_whole
     from ingest.frames import rfc3339
-    from ingest.packs import STICK_FOLDER, write_pack
+    from ingest.packs import write_pack
     from ingest.shipped import shipped_config
     from ingest.species import load_species
     from office.pack import make_pack
@@ -74,18 +81,40 @@ def write(
             connection, chosen, book, office_id=office_id, made_at=rfc3339(time.time()), tags=held, species_files=own,
             checks=limits,
         )  # fmt: skip
+    data = write_pack(packed.pack)
+    said = _send(data, out, office, code) if "://" in out else None
+    path = out if said is not None else str(_write(data, packed.pack.made_at, Path(out)))
+    if as_json:
+        say_json({**_json(packed), "pack": path, "station_says": said})
+    else:
+        say(_text(packed, path if said is None else f"{path}: {said}"))
+
+
+def _write(data: bytes, made_at: str, out: Path) -> Path:
+    from ingest.disk import write_whole
+    from ingest.packs import STICK_FOLDER
+
     folder = out / STICK_FOLDER if _is_stick(out) else out
     folder.mkdir(parents=True, exist_ok=True)
-    stamp = packed.pack.made_at[:19].replace("-", "").replace(":", "")
+    stamp = made_at[:19].replace("-", "").replace(":", "")
     path = folder / f"history-pack-{stamp}Z.zip"
-    data = write_pack(packed.pack)
     write_whole(path, data)
     if path.read_bytes() != data:
         raise RefusedError(f"{path} reads back differently: the medium fails, take another one.")
-    if as_json:
-        say_json(_json(packed, path))
-    else:
-        say(_text(packed, path))
+    return path
+
+
+def _send(data: bytes, address: str, office: Path, code: str | None) -> str:
+    """Hand it to a station on the network; what the station says."""
+    from office.manifest import PullRefusedError
+    from office.network import TokenBook, find_address
+
+    try:
+        station = find_address(address, TokenBook(office.with_name(office.name + ".tokens")), code)
+        assert station is not None
+        return station.send_pack(data)[1]
+    except PullRefusedError as refused:
+        raise RefusedError(str(refused)) from None
 
 
 def take(
@@ -103,7 +132,7 @@ def take(
     ] = False,
     as_json: options.Json = False,
 ) -> None:
-    """Take the history pack of the office from a folder or a stick.
+    """Take the history pack of the office.
 
     It is verified whole, tried with the station's own files, and put in place by one rename. A station that runs uses
     it within seconds.
@@ -175,9 +204,8 @@ def _is_stick(out: Path) -> bool:
     return out.is_mount() or (out / "tallywell").is_dir()
 
 
-def _json(packed: "Packed", path: Path) -> dict[str, Any]:
+def _json(packed: "Packed") -> dict[str, Any]:
     return {
-        "pack": str(path),
         "made_at": packed.pack.made_at,
         "waters": list(packed.pack.waters),
         "animals": packed.animals,
@@ -200,9 +228,9 @@ def _json(packed: "Packed", path: Path) -> dict[str, Any]:
     }
 
 
-def _text(packed: "Packed", path: Path) -> str:
+def _text(packed: "Packed", where: str) -> str:
     lines = [
-        f"{path}",
+        where,
         f"{counted(packed.captures, 'capture')} of {counted(packed.animals, 'animal')} of {', '.join(packed.pack.waters)}; "
         f"{counted(packed.unused_tags, 'unused tag')} ({packed.used_tags} used).",
     ]

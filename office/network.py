@@ -1,8 +1,8 @@
 """A station on the network: its snapshot in as many pieces as the link needs, and the token that lets us in.
 
 `POST /pair` gives a token for the code that the station shows, `GET /pull/manifest` takes a fresh snapshot, `GET
-/pull/file/<file>` gives it, also from the middle (Range, RFC 9110, section 14). What arrived of a file stays in the
-staging folder under its hash, so that the next pull goes on from there.
+/pull/file/<file>` gives it, also from the middle (Range, RFC 9110, section 14), `POST /pack` hands over a history
+pack. What arrived of a file stays in the staging folder under its hash, so that the next pull goes on from there.
 """
 
 import http.client
@@ -74,6 +74,21 @@ class Address:
         part.replace(copy)
         yield Fetched(copy, manifest, self.written, _ahead_s(headers, now_s))
 
+    def send_pack(self, data: bytes) -> tuple[bool, str]:
+        """Hand a history pack to the station; whether it was new there, and what the station says of it. Raises
+        PullRefusedError, OSError."""
+        if self.code is not None:
+            self.tokens.keep(self.written, self._pair(self.code))
+        status, _, text = self._ask("POST", "/pack", data)
+        self._expect(status, text)
+        try:
+            answer = json.loads(text)
+            return bool(answer["changed"]), str(answer["said"])
+        except (ValueError, KeyError, TypeError):
+            raise PullRefusedError(
+                f"{self.written} did not say whether it took the pack: is it a station?"
+            ) from None
+
     def _part(self, staging: Path, sha256_of_file: str) -> Path:
         """What arrived so far of this snapshot; that of an older one of the same station is of no more use."""
         mine = sha256(self.written.encode()).hexdigest()[:12]
@@ -141,12 +156,13 @@ class Address:
                 os.close(fd)
 
     def _ask(
-        self, method: str, path: str, body: Mapping[str, object] | None = None
+        self, method: str, path: str, body: Mapping[str, object] | bytes | None = None
     ) -> tuple[int, Mapping[str, str], bytes]:
         try:
             with closing(self._connection(_SNAPSHOT_S)) as link:
-                sent = None if body is None else json.dumps(body).encode()
-                kind = {} if sent is None else {"Content-Type": "application/json"}
+                sent = body if body is None or isinstance(body, bytes) else json.dumps(body).encode()
+                shape = "application/zip" if isinstance(body, bytes) else "application/json"
+                kind = {} if sent is None else {"Content-Type": shape}
                 link.request(method, path, sent, {**self._headers(), **kind})
                 answer = link.getresponse()
                 return answer.status, dict(answer.headers.items()), answer.read(MOST_BYTES)
@@ -171,8 +187,8 @@ class Address:
             return
         if status in (401, 403) and self.code is None:
             raise PullRefusedError(
-                f"The station at {self.written} does not know this office: give the code that it shows, "
-                f"tallywell office pull {self.written} --code CODE."
+                f"The station at {self.written} does not know this office: tallywell station pair, on the station, shows a "
+                f"code; then tallywell office pull {self.written} --code CODE."
             )
         raise PullRefusedError(f"The station at {self.written} refused ({status}): {_said(text)}")
 

@@ -7,7 +7,9 @@ import pytest
 
 from tests.cli.command_line import call, call_json
 from tests.cli.invented_day import STOCK, WATER, write_day, write_station
+from tests.ingest.daemon_tools import wait_for
 from tests.office.offices import bass, office_with
+from tests.station.page_tools import page_on
 
 FISH = bass(1, tag=STOCK[1], fate="removed", withdrawal_until="2099-01-01")
 
@@ -79,6 +81,18 @@ def test_a_stick_gets_the_pack_into_the_agreed_folder_and_gives_it_back(folder: 
     call("station", "pack", "stick", folder=folder)
 
 
+def test_a_station_on_the_network_takes_the_pack_and_knows_the_fish(folder: Path) -> None:
+    with page_on(folder / "bank") as (station, address):
+        said = call("office", "pack", "Mill Pond", "--out", address, folder=folder).stdout
+        assert f"{address}: History pack of" in said
+        again = call_json("office", "pack", "Mill Pond", "--out", f"{address}/", folder=folder)
+        assert again["pack"] == f"{address}/"
+        wait_for(lambda: "New settings are in use" in station.said(), "the pack in use", station.process)
+        station.work_up(STOCK[1])
+        wait_for(lambda: len(station.fish()) == 1, "the fish", station.process)
+        assert station.fish()[0]["tag_status"] == "recapture"
+
+
 def test_own_species_limits_and_tags_go_along(folder: Path) -> None:
     (folder / "own").mkdir()
     (folder / "own" / "invented_bass.toml").write_text(
@@ -116,6 +130,8 @@ def test_an_older_pack_needs_force(folder: Path) -> None:
         ),
         (("office", "pack", "Mill Pond", "--out", "p", "--tags", "bad.csv"), "its digits are lost"),
         (("office", "pack", "Mill Pond", "--out", "p", "--checks", "bad.toml"), "bad.toml"),
+        (("office", "pack", "Mill Pond", "--out", "http://127.0.0.1:9"), "cannot be reached"),
+        (("office", "pack", "Mill Pond", "--out", "ftp://bank"), "is no address of a station"),
         (("station", "pack", "nowhere"), "There is no nowhere"),
         (("station", "pack", "."), "There is no history pack"),
         (("station", "pack", "bad.csv"), "damaged or no history pack"),
