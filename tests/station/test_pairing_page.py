@@ -1,20 +1,20 @@
 """Pairing in a real browser: with a keyboard alone, under the page's own policy."""
 
 import time
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Callable, Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page
 
-from station.pairing import new_code
+from station.pairing import CODE_GOOD_S, new_code
 from tests.ingest.daemon_tools import Child
+from tests.station.looking import View
 from tests.station.page_tools import page_on
 
 
-@pytest.fixture
-def station(tmp_path: Path) -> Iterator[tuple[Child, str]]:
-    with page_on(tmp_path, 'network = true\nlisten = "127.0.0.1"') as one:
+@pytest.fixture(scope="module")
+def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Child, str]]:
+    with page_on(tmp_path_factory.mktemp("pairing"), 'network = true\nlisten = "127.0.0.1"') as one:
         yield one
 
 
@@ -35,6 +35,7 @@ def test_a_tablet_is_paired_by_typing_the_code(station: tuple[Child, str], table
     child, url = station
     tablet.goto(url)
     assert tablet.url == f"{url}/pair"
+    new_code(child.database, time.time() - 2 * CODE_GOOD_S)
     type_code(tablet, "00000000")
     assert "Not paired. No code is good now" in tablet.get_by_role("alert").inner_text()
     type_code(tablet, new_code(child.database, time.time()))
@@ -48,6 +49,18 @@ def test_a_tablet_is_paired_by_typing_the_code(station: tuple[Child, str], table
     new_code(child.database, time.time(), forget=True)
     tablet.reload()
     assert tablet.url == f"{url}/pair"
+
+
+@pytest.mark.parametrize("size", [(390, 844), (1280, 800)])
+def test_the_pairing_page_can_be_used_by_everybody(
+    station: tuple[Child, str], open_view: Callable[..., View], size: tuple[int, int]
+) -> None:
+    view = open_view(station[1], bench=None, size=size)
+    for scheme in ("light", "dark"):
+        view.page.emulate_media(color_scheme=scheme)
+        view.assert_accessible()
+    wider = view.page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth")
+    assert not wider
 
 
 def test_a_page_of_another_origin_in_the_same_browser_reaches_nothing(
@@ -72,5 +85,5 @@ def test_a_page_of_another_origin_in_the_same_browser_reaches_nothing(
         return said;
     }"""
     assert tablet.evaluate(ask, f"{url}/act") == ["refused"] * 3
-    (fish,) = child.fish()
+    fish = child.fish()[0]
     assert fish["status"] == "saved"
