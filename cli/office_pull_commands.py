@@ -38,7 +38,8 @@ def pull(
     source: Source,
     office: options.Office = options.OFFICE_HERE,
     code: Annotated[
-        str | None, typer.Option("--code", metavar="CODE", help="The code that the station shows, once.")
+        str | None,
+        typer.Option("--code", metavar="CODE", help="The code that tallywell station pair shows; once."),
     ] = None,
     as_json: options.Json = False,
 ) -> None:

@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
@@ -14,8 +15,11 @@ from pathlib import Path
 import pytest
 
 from office.database import OfficeDatabase
+from office.manifest import PullRefusedError
+from office.pull import find_source, pull
+from tests.cli.command_line import call_program
 from tests.ingest.daemon_tools import PATIENCE_S, Child, quick_station, station_on, wait_for
-from tests.office.pulling import dump, ids, pull_one, station, write_snapshot
+from tests.office.pulling import dump, ids, nothing, pull_one, station, write_snapshot
 from tests.station.page_tools import page_on
 
 KILLED = """
@@ -92,12 +96,20 @@ def test_a_station_that_keeps_working_loses_nothing_over_several_pulls(tmp_path:
 def test_the_page_of_a_real_station_gives_the_day_for_its_code(tmp_path: Path) -> None:
     with (
         OfficeDatabase.open(tmp_path / "office.sqlite") as office,
-        page_on(tmp_path / "bank") as (child, address),
+        page_on(tmp_path / "bank", "network = true") as (child, address),
     ):
         child.work_up(tag_of(1))
         wait_for(lambda: len(child.fish()) == 1, "the fish")
-        assert pull_one(office, address).added["fish"] == 1
-        assert pull_one(office, address).added == {}
+        with pytest.raises(PullRefusedError, match="does not know this office"):
+            pull_one(office, address)
+        shown = call_program(
+            "station", "pair", "--config", "station.toml", "--json", folder=tmp_path / "bank"
+        )
+        source = find_source(address, office.path, json.loads(shown.stdout)["code"])
+        (pulled,) = pull(office, source, time.time(), nothing).pulled
+        assert pulled.added["fish"] == 1
+        assert pulled.notices == ()
+        assert pull_one(office, address, time.time()).added == {}
 
 
 def run_killed(where: str, office: Path, source: Path) -> int:
