@@ -435,8 +435,8 @@ class _OfSpecies:
         columns = (
             Column("length", "mm", 0),
             Column("mean weight", "g", 0),
-            Column("19 of 20 fish above", "g", 0),
-            Column("and below", "g", 0),
+            Column("19 of 20 fish from", "g", 0),
+            Column("to", "g", 0),
         )
         note = (
             f"From {line.n} fish of all surveys by {line.method}; mean with the correction of Sprugel (1983)."

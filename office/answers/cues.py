@@ -1,6 +1,7 @@
 """Chapter: what to ask oneself. Published ranges beside this water's numbers, each as a question, never as an order."""
 
 from dataclasses import dataclass
+from math import isfinite
 
 from ingest.species import SpeciesBook
 from office.answers.catch import WANTED_RSE
@@ -150,6 +151,10 @@ def _left(species: str, told: dict[str, Answer]) -> list[Answer]:
         left, needed = told.get(f"{species}.{key}_left"), told.get(f"{species}.{key}_needed")
         needed = needed or told.get(f"{species}.{key}_effort_needed")
         if left is None or needed is None or not needed.value:
+            continue
+        if left.interval is None or not isfinite(left.interval.high):
+            question = f"{left.sentence} Would one pass more tell how many are left?"
+            found.append(_cue(left, f"removal_{key}", question, left.source))
             continue
         question = f"{left.sentence} {needed.sentence} Is it worth going on now, or when catches are better?"
         found.append(_cue(left, f"removal_{key}", question, left.source))

@@ -18,6 +18,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tests.bench.alignment import watch_alignment
+from tests.bench.answering import answer_all
 from tests.bench.commits import compare_journal_modes
 from tests.bench.contestants import BenchFailedError
 from tests.bench.history import ask_histories
@@ -97,6 +98,7 @@ MEASUREMENTS: Mapping[str, Measurement] = {
     "alignment": lambda _, size: watch_alignment(size.line_days, size.line_fish),
     "pull": lambda folder, size: pull_days(folder, size.rounds, size.pull_fish),
     "publish": lambda folder, size: publish_fish(folder, size.rounds, size.publish_fish),
+    "answers": lambda folder, size: answer_all(folder, size.rounds, size.report_fish),
     "report": lambda folder, size: report_and_answers(
         folder, size.rounds, size.report_fish, size.histories, size.wr_fish
     ),
