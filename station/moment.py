@@ -14,7 +14,7 @@ class Moment:
     """What fills the screen. `subject` names the fish; `history_of` is the fish whose captures are shown."""
 
     state: str
-    tone: str
+    tone: Tone
     headline: str
     do: str
     sentence: str = ""

@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from station.moment import Tone
+
 KIND_WORDS = {
     "tag_reader": "READER",
     "scale": "SCALE",
@@ -22,7 +24,7 @@ class Worry:
     """
 
     state: str
-    tone: str
+    tone: Tone
     headline: str
     do: str
     sentence: str

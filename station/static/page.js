@@ -15,6 +15,7 @@ let offset_s = 0; // from UTC to the station's own time
 let skew_ms = 0; // from the tablet's clock to the station's
 let heard_ms = null; // by the tablet's clock
 let stream = null;
+let connected_ms = 0; // when the last try began
 let hushed = ""; // what was read out last
 
 // --- a scene ---------------------------------------------------------------------------------------------------------
@@ -214,14 +215,14 @@ function tick() {
 
 function watch() {
   tick();
-  if (heard_ms !== null && Date.now() - heard_ms > SILENT_MS) {
-    contact("lost");
-    connect(); // a line that was cut without a word is not noticed by the stream itself
-  }
+  if (heard_ms === null || Date.now() - heard_ms <= SILENT_MS) return;
+  contact("lost");
+  if (Date.now() - connected_ms > SILENT_MS) connect(); // a line that was cut without a word closes no stream
 }
 
 function connect() {
   stream?.close();
+  connected_ms = Date.now();
   const address = new URL("/events", location.href);
   if (bench) address.searchParams.set("bench", bench);
   stream = new EventSource(address);
@@ -267,6 +268,11 @@ async function askWhy() {
 const crew = openCrewPanel(bench);
 const sounds = startSounds(at("sound"));
 
+// A tablet that falls asleep shows nothing. Browsers allow this on the station itself and over HTTPS only.
+function stayAwake() {
+  if (document.visibilityState === "visible") navigator.wakeLock?.request("screen").catch(() => {});
+}
+
 if (!bench && benches.length > 1) {
   at("chooser").hidden = false;
   document.body.classList.add("choosing");
@@ -274,4 +280,6 @@ if (!bench && benches.length > 1) {
   connect();
   setInterval(watch, 500);
   addEventListener("resize", shrinkAll);
+  document.addEventListener("visibilitychange", stayAwake);
+  stayAwake();
 }

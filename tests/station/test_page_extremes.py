@@ -74,9 +74,16 @@ SCENES = {
 }
 
 
+_PLACES = """() => ['.head', '#figures', '#counts', '#last', '#instruments', '#open-crew', '#clock'].map(what => {
+    const box = document.querySelector(what).getBoundingClientRect();
+    return `${what} ${Math.round(box.left)} ${Math.round(box.top)}`;
+}).join()"""
+
+
 @pytest.mark.parametrize("size", [TABLET, UPRIGHT, PHONE], ids=["tablet", "upright", "phone"])
-def test_nothing_is_cut(stage: Stage, browser: Browser, size: tuple[int, int]) -> None:
+def test_nothing_is_cut_and_nothing_jumps(stage: Stage, browser: Browser, size: tuple[int, int]) -> None:
     shown: dict[str, str] = {}
+    places: set[str] = set()
     view = View(browser, stage.address, bench="hasty", size=size)
     view.page.route(
         "**/events**", lambda route: route.fulfill(content_type="text/event-stream", body=shown["body"])
@@ -96,6 +103,8 @@ def test_nothing_is_cut(stage: Stage, browser: Browser, size: tuple[int, int]) -
                 view.page.evaluate("document.getElementById('contact').hidden = true")
                 cut += view.cut()
                 assert not cut, f"{name}, {display.units}: {cut}"
+                places.add(view.page.evaluate(_PLACES))
+        assert size == PHONE or len(places) == 1, f"things jump from scene to scene: {places}"
     finally:
         view.wrong.clear()
         view.close()
