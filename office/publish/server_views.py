@@ -86,14 +86,25 @@ def _shown(field: str) -> str:
     return f"CASE WHEN a.has_{field} THEN a.{field} ELSE f.{field} END AS {field}"
 
 
+_STATE_FIELDS = (
+    *_TEXT_FIELDS,
+    "run_no",
+    "length_mm",
+    "weight_g",
+    "relative_weight",
+    "individual_id",
+    "worked_up_at",
+)
+# Two arms, as in SQLite, so that a tag is found by the index of the fish that nobody amended.
 _FISH_STATE = f"""
-SELECT f.fish_id, f.station, {", ".join(_shown(field) for field in _TEXT_FIELDS)}, {_shown("run_no")},
-    {_shown("length_mm")}, {_shown("weight_g")}, {_shown("relative_weight")}, {_shown("individual_id")},
-    {_shown("worked_up_at")},
-    CASE WHEN a.has_worked_up_at THEN instant(a.worked_up_at) ELSE f.worked_up_time END AS worked_up_time,
-    CASE WHEN a.has_void THEN a.void ELSE f.status = 'void' END AS void,
-    a.fish_id IS NOT NULL AS amended, f.withdrawal_until, f.rule
-FROM fish AS f LEFT JOIN amended AS a ON a.fish_id = f.fish_id
+SELECT f.fish_id, f.station, {", ".join(f"f.{field}" for field in _STATE_FIELDS)}, f.worked_up_time,
+    f.status = 'void' AS void, false AS amended, f.withdrawal_until, f.rule
+FROM fish AS f WHERE NOT EXISTS (SELECT 1 FROM amendment AS m WHERE m.fish_id = f.fish_id)
+UNION ALL
+SELECT f.fish_id, f.station, {", ".join(_shown(field) for field in _STATE_FIELDS)},
+    CASE WHEN a.has_worked_up_at THEN instant(a.worked_up_at) ELSE f.worked_up_time END,
+    CASE WHEN a.has_void THEN a.void ELSE f.status = 'void' END, true, f.withdrawal_until, f.rule
+FROM amended AS a JOIN fish AS f ON f.fish_id = a.fish_id
 """
 
 _FISH_ALL = """
