@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Mapping
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.requests import Request
 
@@ -79,11 +79,13 @@ def test_other_names_are_not(host: str) -> None:
     assert status(request, NETWORK) == 421
 
 
+@settings(deadline=None)
 @given(host=st.text(st.characters(max_codepoint=255), max_size=40))
 def test_any_host_is_taken_or_refused(host: str) -> None:
     assert status(request_of(headers={"host": host})) in (200, 421)
 
 
+@settings(deadline=None)
 @given(
     headers=st.dictionaries(
         st.sampled_from(["origin", "sec-fetch-site", "sec-fetch-mode", "cookie", "authorization", "accept"]),

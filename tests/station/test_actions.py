@@ -3,7 +3,7 @@
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.commands import GRAMMAR, Verb, parse_command
@@ -17,6 +17,7 @@ json_values = st.recursive(
 commands = st.sampled_from([rule.usage.split(" [")[0] for rule in GRAMMAR.values()]) | st.text(max_size=30)
 
 
+@settings(deadline=None)
 @given(
     json_values | st.fixed_dictionaries({"command": json_values | commands}, optional={"bench": json_values})
 )

@@ -5,7 +5,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.control import Ask
@@ -64,6 +64,7 @@ def test_a_bench_hears_its_own_news_and_those_of_the_whole_station() -> None:
     asyncio.run(run())
 
 
+@settings(deadline=None)
 @given(
     breaks=st.lists(st.tuples(st.integers(0, 8), st.integers(0, 8)), max_size=12),
 )

@@ -5,7 +5,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from station.pairing import (
@@ -158,6 +158,7 @@ def test_there_are_only_so_many_sessions_and_the_oldest_goes(database: Path, clo
     assert (pairing.knows(first), pairing.knows(last)) == (False, True)
 
 
+@settings(deadline=None)
 @given(token=st.text(max_size=60))
 def test_no_other_token_is_known(token: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     folder = tmp_path_factory.getbasetemp() / "one-session"
