@@ -1,6 +1,7 @@
 """The loudspeaker with real processes as players: they keep what they are given instead of playing it."""
 
 import os
+import shlex
 import shutil
 import signal
 import sys
@@ -15,7 +16,7 @@ from ingest.companions import Doors
 from ingest.records import Sound
 from ingest.station_config import load_station
 from ingest.station_file import SoundsTable
-from station.sounds.companion import start_sounds, tones_of
+from station.sounds.companion import Sounds, start_sounds, tones_of
 from station.sounds.player import Loudspeaker
 from station.sounds.programs import Running, players
 from station.sounds.tones import Samples, click_into, samples_of
@@ -275,6 +276,22 @@ def test_the_systems_own_player_takes_every_sound() -> None:
     finally:
         loudspeaker.close()
     assert told == []
+
+
+def test_a_sound_that_is_left_out_is_not_heard(ears: Ears, tmp_path: Path) -> None:
+    path = write_station(tmp_path / "station")
+    player = shlex.join(ears.recorder())
+    path.write_text(f"""{path.read_text()}[sounds]\nplayer = '{player}'\nleave_out = ["saved"]\n""")
+    told: list[object] = []
+    sounds = Sounds(Doors(load_station(path), told.append, None, path))
+    try:
+        for sound in ("saved", "held"):
+            sounds.hear({"name": "x", "sound": sound})
+        ears.wait_heard("held")
+        wait_for(lambda: sounds.loudspeaker.quiet, "quiet")
+        assert (ears.sounds(), told) == (["held"], [])
+    finally:
+        sounds.close()
 
 
 def test_sounds_that_are_switched_off_start_nothing(tmp_path: Path) -> None:

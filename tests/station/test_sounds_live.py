@@ -35,11 +35,11 @@ def station_file(folder: Path, sounds: str) -> Path:
 
 
 @contextlib.contextmanager
-def heard_station(folder: Path, extra: str = "") -> Iterator[tuple[Child, "Ears"]]:
+def heard_station(folder: Path) -> Iterator[tuple[Child, "Ears"]]:
     ears = Ears(folder / "heard")
     ears.folder.mkdir()
     player = shlex.join([sys.executable, "-S", recorder_player.__file__, str(ears.folder)])
-    with station_on(station_file(folder, f"player = '{player}'\n{extra}"), program=PROGRAM) as child:
+    with station_on(station_file(folder, f"player = '{player}'"), program=PROGRAM) as child:
         yield child, ears
 
 
@@ -76,13 +76,6 @@ def test_a_held_fish_has_its_own_sound(tmp_path: Path) -> None:
         child.send("board", length(312), "LengthSeen")
         child.send("scale", weighing(41.2), "WeightSettled")
         ears.wait("held")
-
-
-def test_a_sound_that_is_left_out_is_not_heard(tmp_path: Path) -> None:
-    with heard_station(tmp_path, 'leave_out = ["part"]') as (child, ears):
-        child.work_up("999000000000011")
-        ears.wait("saved")
-        assert "part" not in ears.sounds()
 
 
 def test_without_a_loudspeaker_the_station_says_so_once_and_works(tmp_path: Path) -> None:
