@@ -37,8 +37,8 @@ def take_pack(data: bytes, station_file: Path, *, shown: str = "The pack", force
         return Taken(pack, path, False, f"The history pack of {pack.made_at[:10]} is in use already.")
     if there is not None and pack.age <= there[0].age and not force:
         raise PackError(
-            f"{shown} was made on {_moment(pack)}, the one in use on {_moment(there[0])}: the newer one stays; "
-            "--force takes the older one all the same."
+            f"{shown} was made on {_moment(pack)}, the one in use on {_moment(there[0])}: the newer one stays, "
+            "unless 'station pack' is given --force."
         )
     try:
         station = load_station(station_file, pack=data)
