@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
+from random import Random
 from sqlite3 import Connection
 from typing import Any
 
@@ -59,7 +60,10 @@ def plain(
 
     def value(name: str, one: Any) -> Any:
         if name in instants and isinstance(one, str):
-            return datetime.fromisoformat(one)
+            read = datetime.fromisoformat(one)
+            return (
+                read if read.tzinfo is not None else read.replace(tzinfo=UTC)
+            )  # a bare day begins at midnight UTC
         if isinstance(one, datetime):
             return one.astimezone(UTC)
         return one.replace("\0", "␀") if isinstance(one, str) else one
@@ -299,6 +303,61 @@ def test_amendments_count_in_the_office_s_order_whatever_the_clock_said(
         office.store.commit([correction(office, "weight_g", "800", at="2026-06-02T12:00:00Z")])
         bring(office, postgres, database)
         assert_same(office, postgres, database)
+
+
+def random_amendments(chance: Random, origin: str, fish_numbers: range) -> list[Amend]:
+    """What one origin amends, in its own order, with a clock that is set back now and then."""
+    values: dict[str, tuple[str | None, ...]] = {
+        "length_mm": ("398.5", "401", None),
+        "weight_g": ("990", "1000.25", None),
+        "relative_weight": ("97.5", None),
+        "species": ("BLG", "LMB", None),
+        "tag": ("985120000000077", None),
+        "individual_id": ("somebody", None),
+        "void": ("1", "0"),
+        "status": ("confirmed", "queried"),
+        "run_no": ("1", None),
+        "note": ("x", None),
+        "sex": ("male", None),
+        "worked_up_at": ("2026-05-13T09:00:00.250Z", "2026-05-14"),
+    }
+    amendments = []
+    minute = 0
+    for n in range(1, 100):
+        minute = max(0, minute + chance.choice((0, 0, 1, 2, -5)))
+        number = chance.choice(fish_numbers)
+        for index in range(chance.choice((1, 1, 2))):  # one correction may say several things
+            field = chance.choice(list(values))
+            amendments.append(
+                Amend(
+                    f"{origin}-{n}-{index}", fish(number).fish_id, f"2026-06-01T08:{minute:02}:00Z", "AB", "why", field,
+                    None, chance.choice(values[field]), origin, n,
+                )
+            )  # fmt: skip
+    return amendments
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_random_amendments_mean_the_same_here_and_there_in_whatever_order_they_came(
+    postgres: Server, database: str, tmp_path: Path, seed: int
+) -> None:
+    chance, numbers = Random(seed), range(1, 60)
+    with office_at(tmp_path / "a.sqlite") as one, office_at(tmp_path / "b.sqlite") as other:
+        origins = [
+            random_amendments(chance, name, numbers) for name in (JOURNAL, one.office_id, other.office_id)
+        ]
+        for office in (one, other):
+            office.store.commit([SaveFish(fish(number)) for number in numbers])
+            waiting = [list(reversed(amendments)) for amendments in origins]
+            arrived = []
+            while waiting := [amendments for amendments in waiting if amendments]:
+                arrived.append(chance.choice(waiting).pop())
+            office.store.commit(arrived)
+        bring(one, postgres, database)
+        done = bring(other, postgres, database)
+        assert (+done.added, done.conflicts) == (Counter(), 0)
+        assert_same(one, postgres, database)
+        assert_same(other, postgres, database)
 
 
 def test_one_fish_in_two_versions_is_a_conflict_shown_once_with_both_whole(
