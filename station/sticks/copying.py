@@ -131,7 +131,10 @@ def reason(error: OSError, mount: Mount) -> str:
         return f"The stick {name} can only be read: look for its lock switch or take another one."
     if error.errno in (errno.EACCES, errno.EPERM):
         return f"The stick {name} may not be written by this user: mount it so that the station may."
-    return f"The stick {name} could not be written ({error.strerror or error}): put it in again or take another one."
+    return (
+        f"The stick {name} was pulled out or is failing ({error.strerror or error}): what it held before is as it was. "
+        "Put it in again or take another one."
+    )
 
 
 def _room(folder: Path, mount: Mount, size_bytes: int) -> None:

@@ -223,7 +223,7 @@ def test_the_oldest_copies_go_and_never_one_with_more_in_it(stick: Stick, tmp_pa
 @pytest.mark.parametrize(
     ("number", "says"),
     [
-        (errno.EIO, "could not be written (Input/output error)"),
+        (errno.EIO, "was pulled out or is failing (Input/output error)"),
         (errno.EACCES, "may not be written by this user"),
         (errno.EDQUOT, "is full"),
     ],
