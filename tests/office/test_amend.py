@@ -171,6 +171,20 @@ def test_an_open_fish_is_left_to_its_station(tmp_path: Path) -> None:
         assert "still open at its station" in refusal(amended(office, held.fish_id, fate="died"))
 
 
+def test_a_fish_moves_to_another_survey_with_its_run_and_back(tmp_path: Path) -> None:
+    other = builders.survey(survey_id="survey-2", water="Heron Lake")
+    with office_with(tmp_path / "o.sqlite", FISH, other, builders.run(7, survey_id="survey-2")) as office:
+        assert "has no run 1" in refusal(amended(office, survey_id="survey-2"))
+        moved = amended(office, run_no="7", survey_id="survey-2")
+        assert moved.stored
+        row = shown(office, FISH.fish_id)
+        assert (row["water"], row["run_no"]) == ("Heron Lake", 7)
+        assert amending(office).undo(moved.verdicts[0].amendment_ids[:1], why="x").stored
+        row = shown(office, FISH.fish_id)
+        assert (row["water"], row["run_no"]) == ("Mill Pond", 1)
+        assert office.connection.execute("PRAGMA foreign_key_check").fetchall() == []
+
+
 def test_a_void_fish_comes_back(office: OfficeDatabase) -> None:
     assert amended(office, void="yes").stored
     assert office.connection.execute("SELECT count(*) FROM worked_fish").fetchone() == (1,)
