@@ -81,8 +81,8 @@ def _after(one: Mapping[str, Any], facts: Mapping[str, Any], units: Units) -> Mo
             return Moment("line_shifted", "good", "SHIFTED", "Go on", sentence)
         case "tag_looked_up":
             return _looked_up(one, facts, sentence)
-        case "survey_closed":
-            return replace(_ready(facts), sentence=sentence)
+        case "survey_closed":  # what was said before is of another survey
+            return _ready(facts) if facts["survey"] else replace(_ready(facts), sentence=sentence)
     return None
 
 

@@ -325,6 +325,18 @@ def test_a_correction_names_the_fish_that_it_goes_to() -> None:
     assert scene(both)["correcting"] == "In hand: Largemouth Bass, 312 mm, –, tag …0902"
 
 
+def test_a_survey_that_was_closed_is_over() -> None:
+    words = [
+        said("fish_saved", fish_id="fish-1"),
+        said("survey_closed", "Survey closed: Reedmace Pond.", bench=None),
+    ]
+    closed = scene(facts(survey=None), words)
+    assert (closed["state"], closed["sentence"]) == ("no_survey", "Survey closed: Reedmace Pond.")
+    opened = scene(facts(), words)
+    assert opened["state"] == "ready"
+    assert opened["sentence"].startswith("Scan it for a tag")
+
+
 def test_a_lost_line_is_said_until_the_crew_goes_on() -> None:
     words = [said("fish_saved"), said("line_lost", "Stop, the order of the line is lost.")]
     shown = scene(facts(flow="line", in_hand=fish()), words)
