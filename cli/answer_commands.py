@@ -348,7 +348,8 @@ def _said_of(answer: "Answer") -> tuple[str, ...]:
 def _one(answer: "Answer", cautions: dict[str, int], method: str, fish: bool) -> str:
     marks = "".join(f"[{cautions[one]}]" for one in dict.fromkeys(_said_of(answer)))
     lines = [_wrapped(f"{answer.sentence} {marks}".rstrip())]
-    facts = [("  n", f"{answer.n} {answer.n_of}; records of {len(answer.fish_ids)} fish behind it")]
+    behind = counted(len(answer.fish_ids), "fish record") if answer.fish_ids else "no records of single fish"
+    facts = [("  n", f"{answer.n} {answer.n_of}; {behind} behind it")]
     if method:
         facts.append(("  how", method))
     if fish and answer.fish_ids:
@@ -366,7 +367,13 @@ def _wrapped(text: str) -> str:
 
 def _table(one: "Table") -> str:
     columns = [
-        Column(str(place), f"{column.name} {column.unit}".rstrip(), column.decimals, align=_side(one, place))
+        Column(
+            str(place),
+            f"{column.name} {column.unit}".rstrip(),
+            column.decimals,
+            align=_side(one, place),
+            spare=column.name == "fish" and _side(one, place) == "left",
+        )
         for place, column in enumerate(one.columns)
     ]
     rows = [{str(place): cell for place, cell in enumerate(row)} for row in one.rows]

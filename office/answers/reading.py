@@ -1,7 +1,7 @@
 """Reads a database, a station's or an office's, into `Records`. Only SELECTs; values are those of the public views."""
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from sqlite3 import Connection
@@ -57,6 +57,9 @@ _PRIORS = """SELECT tag, individual_id, at, species, length_mm, weight_g, fate, 
 
 _FIELD_OF = {"length": "length_mm", "weight": "weight_g", "tag": "tag", "species": "species"}
 _TRUSTED = ("saved", "confirmed")
+ONE_TRIP_DAYS = 0.5
+"""Two stations that open within half a day of one another are on one trip (proposal); days of a calendar will not do, for
+an evening of work crosses midnight, here or in Greenwich."""
 
 
 class NoSuchScopeError(ValueError):
@@ -83,7 +86,7 @@ def read_records(
     """
     known = connection.execute(_SURVEYS).fetchall()
     name, chosen = _chosen(known, water, survey, years)
-    surveys, occasions = _in_time(chosen)
+    surveys, occasions = _in_time(chosen, survey)
     loaded = _Loaded(connection, surveys, species)
     if species is not None and known and not (loaded.species & {species}):
         there = ", ".join(sorted(loaded.species - {""})) or "none"
@@ -105,9 +108,7 @@ def _chosen(
             raise NoSuchScopeError(f"There is no survey {survey} in this database.")
         if mine[3] is None:
             return None, [mine]
-        # all of that day too: a second station may have opened its own survey an hour later
-        until = max(mine[4], f"{_day(mine[4])}T99")
-        chosen = [row for row in known if row[3] == mine[3] and row[4] <= until]
+        chosen = [row for row in known if row[3] == mine[3]]
         name = mine[3]
     else:
         if water is None and len(waters) > 1:
@@ -127,28 +128,35 @@ def _chosen(
     return name, chosen
 
 
-def _in_time(chosen: Sequence[Any]) -> tuple[tuple[Survey, ...], tuple[Occasion, ...]]:
-    """Surveys of one day are one occasion."""
-    days = list(dict.fromkeys(_day(row[4]) for row in chosen))
-    surveys = []
-    for survey_id, name, station, _, opened_at, provisional in chosen:
-        year = float(decimal_years([opened_at])[0])
-        surveys.append(
-            Survey(
-                survey_id,
-                name or "",
-                station,
-                opened_at,
-                year,
-                days.index(_day(opened_at)),
-                bool(provisional),
+def _in_time(chosen: Sequence[Any], last: str | None) -> tuple[tuple[Survey, ...], tuple[Occasion, ...]]:
+    """Surveys that open within `ONE_TRIP_DAYS` of the first of them are one occasion. `last`: the survey whose occasion
+    is the last one wanted. Raises NoSuchScopeError for a survey whose opening is no time."""
+    years = decimal_years([row[4] for row in chosen])
+    groups: list[list[int]] = []
+    for i, row in enumerate(chosen):
+        if not np.isfinite(years[i]):
+            raise NoSuchScopeError(f'Survey {row[0]} opened at "{row[4]}", which is no time: correct it.')
+        if groups and (years[i] - years[groups[-1][0]]) * 365.25 < ONE_TRIP_DAYS:
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    if last is not None:
+        until = next(place for place, one in enumerate(groups) if any(chosen[i][0] == last for i in one))
+        groups = groups[: until + 1]
+    surveys: list[Survey] = []
+    occasions: list[Occasion] = []
+    named: Counter[str] = Counter()
+    for place, one in enumerate(groups):
+        day = _day(chosen[one[0]][4])
+        named[day] += 1
+        name = day if named[day] == 1 else f"{day} ({named[day]})"
+        mine = tuple(range(len(surveys), len(surveys) + len(one)))
+        occasions.append(Occasion(place, name, float(years[one[0]]), _day_of_year(day), mine))
+        for i in one:
+            survey_id, title, station, _, opened_at, provisional = chosen[i]
+            surveys.append(
+                Survey(survey_id, title or "", station, opened_at, float(years[i]), place, bool(provisional))
             )
-        )
-    occasions = []
-    for index, day in enumerate(days):
-        mine = tuple(i for i, one in enumerate(surveys) if one.occasion == index)
-        year = surveys[mine[0]].year
-        occasions.append(Occasion(index, day, year, _day_of_year(day), mine))
     return tuple(surveys), tuple(occasions)
 
 

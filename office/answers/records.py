@@ -38,7 +38,7 @@ class Survey:
 
 @dataclass(frozen=True, slots=True)
 class Occasion:
-    """One time that the water was worked: one survey, or several of one day (two stations, one trip).
+    """One time that the water was worked: one survey, or several that opened within half a day (two stations, one trip).
 
     name: for sentences and axes, unique in its records ("2026-05-12").
     """

@@ -113,6 +113,37 @@ def test_two_stations_on_one_day_are_one_occasion(pond: Pond) -> None:
     assert counts(answer) == "40 marked, 31 scanned, 11 of these marked."
 
 
+def test_an_evening_that_crosses_midnight_is_one_occasion_and_the_next_morning_is_not(pond: Pond) -> None:
+    pond.fish(pond.survey("2026-05-01", survey_id="bank"))
+    pond.fish(pond.survey("2026-05-02", survey_id="boat", station="boat"))
+    pond.fish(pond.survey("2026-05-03", survey_id="day"))
+    pond.save()
+    times = {
+        "bank": "2026-05-01T23:50:00Z",
+        "boat": "2026-05-02T00:10:00Z",
+        "day": "2026-05-02T13:00:00.500Z",
+    }
+    for survey_id, at in times.items():
+        pond.store.write(
+            lambda c, row=(at, survey_id): c.execute(
+                "UPDATE survey SET opened_at = ? WHERE survey_id = ?", row
+            ).close()
+        )
+    assert [one.name for one in records(pond).occasions] == ["2026-05-01", "2026-05-02"]
+    for survey_id in ("bank", "boat"):
+        found = records(pond, survey=survey_id)
+        assert [one.survey_id for one in found.surveys] == ["bank", "boat"]
+        assert found.when == "2026-05-01"
+
+
+def test_a_survey_whose_opening_is_no_time_is_named(pond: Pond) -> None:
+    pond.survey("some day")
+    with pytest.raises(
+        NoSuchScopeError, match='opened at "some dayT12:00:00Z", which is no time: correct it'
+    ):
+        records(pond)
+
+
 def test_a_retagged_fish_is_known_by_its_individual(pond: Pond) -> None:
     first, second = marking(pond)
     old = pond.fish(first, tag(500))
