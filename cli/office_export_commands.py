@@ -30,7 +30,7 @@ class ExportKind(StrEnum):
 
 def export(
     kind: Annotated[ExportKind, typer.Argument(metavar="KIND", show_default=False,
-                    help=f"One of {', '.join(ExportKind)}.")],
+                    help=f"The form: {', '.join(ExportKind)}.")],
     out: Annotated[Path, typer.Option("--out", metavar="PATH", show_default=False,
                    help="A folder; for xlsx and darwin-core a file (a zip file for darwin-core).")],
     office: options.Office = options.OFFICE_HERE,
@@ -47,7 +47,7 @@ def export(
                        help="darwin-core: species files besides those shipped.")] = None,
     as_json: options.Json = False,
 ) -> None:  # fmt: skip
-    """Write the records as csv, xlsx, package, darwin-core or parquet.
+    """Write the records as csv, xlsx, parquet or a package.
 
     The public views go out, corrections applied, lengths in mm and weights in g; void fish stay out. An older export
     of the same name is replaced only by a whole new one."""

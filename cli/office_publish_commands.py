@@ -30,7 +30,7 @@ def publish(
     office: options.Office = options.OFFICE_HERE,
     as_json: options.Json = False,
 ) -> None:
-    """Publish all final records to a PostgreSQL server, each once.
+    """Publish all final records to PostgreSQL, each once.
 
     Publishing again adds what is new; an interrupted publication goes on where it was. Two records under one id are
     listed as a conflict, the first one stands; exit code 1 if there are new ones."""

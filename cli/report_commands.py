@@ -44,7 +44,7 @@ def report(
     config: options.Config = None,
     as_json: options.Json = False,
 ) -> None:
-    """Write the report of a survey: HTML, PDF, plots, figures as CSV.
+    """Write the report: HTML, PDF, plots, figures as CSV.
 
     Page one is for the owner of the water; then every answer with its limits, method and source, the quality of the
     records, and cautions. The same records give the same files."""

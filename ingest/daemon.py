@@ -51,7 +51,7 @@ def run_station(
     quiet: bool = False,
     companions: Sequence[StartCompanion] = (),
 ) -> int:
-    """Run the station of this file until SIGTERM or SIGINT; the exit code.
+    """Run the station of this file until SIGTERM, SIGINT or SIGHUP; the exit code.
 
     0 stopped cleanly, 2 configuration, 3 the database is another station's, 4 the database or the journal
     cannot be used, 70 a fault of this program, 75 stopped by a fault of a medium. `force_network`: use a
@@ -148,7 +148,9 @@ def _opened(
     )
     patience.stop = loop.stopping
     closing.callback(loop.close)
-    for number in (signal.SIGTERM, signal.SIGINT):
+    # A terminal that is closed ends the station cleanly too; started with nohup it goes on.
+    kept = signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    for number in (signal.SIGTERM, signal.SIGINT, *([] if kept else [signal.SIGHUP])):
         before = signal.signal(number, lambda *_: loop.stop())
         closing.callback(signal.signal, number, before)
     server = ControlServer(socket_path(station.database), inbox.put)

@@ -55,6 +55,24 @@ def test_what_has_arrived_is_taken_in_before_the_stop(toml: Path) -> None:
     assert text.count(b'"event":"stop"') == 1
 
 
+@pytest.mark.parametrize("hangup", ["SIG_DFL", "SIG_IGN"])
+def test_a_closed_terminal_stops_the_station_cleanly_unless_it_was_told_to_ignore_that(
+    toml: Path, hangup: str
+) -> None:
+    station = Child(toml, broken=f"import signal; signal.signal(signal.SIGHUP, signal.{hangup})")
+    try:
+        process = station.start()
+        process.send_signal(signal.SIGHUP)
+        if hangup == "SIG_IGN":
+            station.work_up(FIRST)
+            wait_for(lambda: len(station.fish()) == 1, "the fish after the terminal was closed", process)
+            process.terminate()
+        assert process.wait(PATIENCE_S) == 0
+        assert sorted(path.name for path in station.folder.glob("work-up*")) == ["work-up.sqlite"]
+    finally:
+        station.close()
+
+
 def test_a_second_station_on_the_same_database_is_refused_with_the_process_id(toml: Path) -> None:
     with station_on(toml) as station:
         second = Child(toml)
