@@ -366,13 +366,15 @@ def _wrapped(text: str) -> str:
 
 
 def _table(one: "Table") -> str:
+    sides = [_side(one, place) for place in range(len(one.columns))]
     columns = [
+        # ids of fish are long: they go first where there is no room
         Column(
             str(place),
             f"{column.name} {column.unit}".rstrip(),
             column.decimals,
-            align=_side(one, place),
-            spare=column.name == "fish" and _side(one, place) == "left",
+            align=sides[place],
+            spare=column.name == "fish" and sides[place] == "left",
         )
         for place, column in enumerate(one.columns)
     ]

@@ -123,12 +123,8 @@ def test_an_evening_that_crosses_midnight_is_one_occasion_and_the_next_morning_i
         "boat": "2026-05-02T00:10:00Z",
         "day": "2026-05-02T13:00:00.500Z",
     }
-    for survey_id, at in times.items():
-        pond.store.write(
-            lambda c, row=(at, survey_id): c.execute(
-                "UPDATE survey SET opened_at = ? WHERE survey_id = ?", row
-            ).close()
-        )
+    change = "UPDATE survey SET opened_at = ? WHERE survey_id = ?"
+    pond.store.write(lambda c: c.executemany(change, [(at, one) for one, at in times.items()]).close())
     assert [one.name for one in records(pond).occasions] == ["2026-05-01", "2026-05-02"]
     for survey_id in ("bank", "boat"):
         found = records(pond, survey=survey_id)
