@@ -225,7 +225,7 @@ class _Numbers:
 
 def _below(heading: str, when: str, sentence: str) -> str:
     """The sentence without the species and the day that it begins with: they stand in the headings above it."""
-    for start in (f"{heading}, {when}: ", f"{heading}: "):
+    for start in (f"{heading}, {when}: ", f"{heading}, {when}, ", f"{heading}: "):
         if heading and sentence.startswith(start):
             rest = sentence.removeprefix(start)
             return rest if rest.startswith("log10") else rest[:1].upper() + rest[1:]

@@ -3,7 +3,7 @@
 import io
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Literal
+from typing import Literal, TypeVar
 
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
@@ -14,6 +14,7 @@ from office.report.fonts import drawable, font_file
 
 _INK, _SOFT, _DEEP, _LINE, _TINT = (28, 43, 51), (74, 90, 99), (11, 93, 107), (211, 220, 224), (241, 246, 247)
 _WARN, _WARN_TINT = (138, 43, 11), (253, 243, 238)
+_T = TypeVar("_T")
 _MARGIN_MM = 18.0
 _FONT = "DejaVu"
 _LEAST_SIZE = 6.5
@@ -39,6 +40,7 @@ class _Sheet(FPDF):
     def __init__(self, report: Report) -> None:
         super().__init__(format="A4" if report.units == "metric" else "letter")
         self.report = report
+        self._known_widths: dict[tuple[str, float, str], float] = {}
         for style in ("", "B", "I"):
             self.add_font(_FONT, style, str(font_file(style)))
         self.set_margins(_MARGIN_MM, 15, _MARGIN_MM)
@@ -131,6 +133,8 @@ class _Sheet(FPDF):
     def cautions(self) -> None:
         self._title("Cautions")
         for name, text in self.report.cautions:
+            if self.get_y() + 22 > self.page_break_trigger:
+                self.add_page()
             self._pen(9, _INK, "B")
             self._lines(name, 5)
             self._pen(9, _INK)
@@ -154,7 +158,7 @@ class _Sheet(FPDF):
             if one.notes:
                 marks.append(f"note{'s' if len(one.notes) > 1 else ''} {', '.join(map(str, one.notes))}")
             words = f"Cannot be told. {one.sentence}" if one.refused else one.sentence
-            tail = f"  [{'; '.join(marks)}]" if marks else ""
+            tail = " " + f"[{'; '.join(marks)}]".replace(" ", "\u00a0") if marks else ""
             self._item(f"{words} {one.coverage}".strip() + tail, "–" if one.refused else "•", size=8.8)
         for figure in group.figures:
             self._figure(figure, drawn)
@@ -244,14 +248,14 @@ class _Sheet(FPDF):
         size, padding = 8.0, 2 * self.c_margin + 0.8
         while True:
             self._pen(size, _INK, "B")  # headings are bold, and bold is the wider
-            wanted = [max(self.get_string_width(cell) for cell in column) + padding for column in columns]
+            wanted = [max(self._width(cell) for cell in column) + padding for column in columns]
             if sum(wanted) <= self.epw:
                 return size, wanted
             if size <= _LEAST_SIZE:
                 break
             size -= 0.5
         words = [
-            max(self.get_string_width(word) for cell in column for word in cell.split(" ")) + padding
+            max(self._width(word) for cell in column for word in cell.split(" ")) + padding
             for column in columns
         ]
         room = self.epw - sum(words)
@@ -325,9 +329,9 @@ class _Sheet(FPDF):
         each, which makes a report of thirty pages take seconds longer."""
         room = width - 2 * self.c_margin
         lines, line, filled = [], "", 0.0
-        blank = self.get_string_width(" ")
+        blank = self._width(" ")
         for word in self._words(drawable(text), room):
-            wide = self.get_string_width(word)
+            wide = self._width(word)
             if line and filled + blank + wide > room:
                 lines.append(line)
                 line, filled = word, wide
@@ -338,13 +342,21 @@ class _Sheet(FPDF):
     def _words(self, text: str, room: float) -> Iterator[str]:
         """Words, those that are too wide for a line in pieces."""
         for word in text.split(" "):
-            while len(word) > 1 and self.get_string_width(word) > room:
-                fits = max(1, int(len(word) * room / self.get_string_width(word)))
-                while fits > 1 and self.get_string_width(word[:fits]) > room:
+            while len(word) > 1 and self._width(word) > room:
+                fits = max(1, int(len(word) * room / self._width(word)))
+                while fits > 1 and self._width(word[:fits]) > room:
                     fits -= 1
                 yield word[:fits]
                 word = word[fits:]
             yield word
+
+    def _width(self, word: str) -> float:
+        """mm of a word in the type that is set; the same words come again and again."""
+        key = self.font_style, self.font_size_pt, word
+        found = self._known_widths.get(key)
+        if found is None:
+            found = self._known_widths[key] = self.get_string_width(word)
+        return found
 
     def _pen(self, size: float, colour: tuple[int, int, int], style: Literal["", "B", "I"] = "") -> None:
         self.set_font(_FONT, style, size)
@@ -366,16 +378,16 @@ def _folded(listing: Listing) -> tuple[list[str], list[bool], list[list[str]]]:
     if beside < 2:
         return list(listing.headings), list(listing.numeric), [list(row) for row in listing.rows]
     height = -(-len(listing.rows) // beside)
-    empty = ("",) * columns
+    padded = [*listing.rows, *[("",) * columns] * (beside * height - len(listing.rows))]
+
+    def side_by_side(parts: Sequence[Sequence[_T]], gap: _T) -> list[_T]:
+        return [one for part in parts for one in (*part, gap)][:-1]
+
     rows = [
-        [
-            cell
-            for part in range(beside)
-            for cell in (listing.rows[place + part * height : place + part * height + 1] or (empty,))[0]
-        ]
-        for place in range(height)
+        side_by_side([padded[place + part * height] for part in range(beside)], "") for place in range(height)
     ]
-    return list(listing.headings) * beside, list(listing.numeric) * beside, rows
+    numeric = side_by_side([listing.numeric] * beside, False)
+    return side_by_side([listing.headings] * beside, ""), numeric, rows
 
 
 def _moment(day: str) -> datetime:

@@ -102,7 +102,9 @@ def caught_sentence(facts: Facts) -> str:
     if facts.seconds:
         effort += f" and {number(facts.seconds / 3600, 2)} hours of fishing"
     removed = sum(n for _, n in facts.removed)
-    gone = f" {removed:,} of them were taken out." if removed else ""
+    taken = [f"{n:,} {said(name)}" for name, n in facts.removed if name] if len(kinds) > 1 else []
+    which = f" ({_and(taken)})" if 0 < len(taken) <= 4 else ""
+    gone = f" {removed:,} of them were taken out{which}." if removed else ""
     if len(named) == 1:
         return f"On {facts.when} the crew caught {named[0]}{effort}.{gone}"
     what = f"{total:,} fish" + (f" of {len(kinds)} species" if len(kinds) > 1 else "")

@@ -31,7 +31,7 @@ PLANS: Mapping[str, Plan | None] = {
     "removal": replace(
         REED_WEIHER,
         populations=(_BASS, _CARP),
-        years=3,
+        years=2,
         passes=3,
         flaws=USUAL_FLAWS,
         treatment=("sedative", 21),

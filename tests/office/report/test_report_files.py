@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from ingest.store import Store
 from office.report.document import MOST_ROWS
 from office.report.files import ANSWERS, HTML, PDF, render, write
+from simulators.waters import plan_of_size, write_water
 from tests.office.report.cases import HOSTILE, PLANS, Case, report_of
 
 Cases = Callable[[str], Case]
@@ -200,3 +202,21 @@ def test_a_smaller_report_leaves_no_plot_of_the_one_before(rendered: Rendered, t
     write(smaller, tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == {*smaller, "notes.txt"}
     assert (tmp_path / HTML).read_bytes() == smaller[HTML]
+
+
+@pytest.mark.long
+def test_fifty_thousand_fish_over_ten_years_make_a_report_that_can_be_carried(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "water.sqlite") as store:
+        truth = write_water(store, plan_of_size(50_000))
+    report = report_of(tmp_path / "water.sqlite")
+    files = render(report)
+    page = _Page(files[HTML].decode()).text
+    assert "10 surveys" in page or "with the 9 before it since 2017-05-12" in page
+    assert "points are drawn, evenly picked" in page
+    assert sum(map(len, files.values())) < 20_000_000
+    assert len(PdfReader(io.BytesIO(files[PDF])).pages) < 60
+    caught = sum(seen.caught for seen in truth.occasions[-1].stocks.values())
+    told = re.search(r"the crew caught ([\d,]+) fish", report.summary.seen[0])
+    assert told is not None
+    # A fish that was worked up twice in a survey is told twice.
+    assert int(told[1].replace(",", "")) == pytest.approx(caught, rel=0.005)
