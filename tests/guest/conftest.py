@@ -17,7 +17,7 @@ def parts() -> Parts:
         if os.environ.get("CI") == "true":
             pytest.fail(f"on CI the guest must run: {reason}")
         pytest.skip(str(reason))
-    for folder in ("cli", "drivers", "ingest", "simulators", "tests"):
+    for folder in ("cli", "drivers", "ingest", "simulators", "station", "tests"):
         # the guest cannot keep what it compiles, and is slow at it
         compileall.compile_dir(ROOT / folder, quiet=2)
     return found

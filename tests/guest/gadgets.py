@@ -76,7 +76,8 @@ class Gadget:
                     raise
             select.select([], [self._fd], [], 0.05)
 
-    def _opened(self) -> int:
+    def _opened(self) -> int | None:
+        """What `say` writes to, None for a gadget that says nothing by itself."""
         raise NotImplementedError
 
     def _node(self, path: Path) -> int:
@@ -122,5 +123,25 @@ class HidGadget(Gadget):
                 number = node.stat().st_rdev
                 if (os.major(number), os.minor(number)) == (major, minor):
                     return self._node(node)
+            time.sleep(0.01)  # between two looks
+        raise TimeoutError(f"{self._home.name} has no node in /dev")
+
+
+class StickGadget(Gadget):
+    """A USB stick whose content is the file `image`. `node` is its device on the station's side, while it is in."""
+
+    def __init__(self, name: str, product: int, port: int, image: Path) -> None:
+        self.node = ""
+        medium: dict[str, int | bytes] = {"lun.0/removable": 1, "lun.0/file": bytes(image)}
+        super().__init__(name, product, port, f"mass_storage.{name}", **medium)
+
+    def _opened(self) -> None:
+        """Wait until the kernel has read its size. Its name is another one each time if the last one is still held."""
+        deadline = time.monotonic() + _PATIENCE_S
+        while time.monotonic() < deadline:
+            for disk in Path("/sys/block").glob("sd*"):
+                if int((disk / "size").read_text()) > 0 and Path(f"/dev/{disk.name}").is_block_device():
+                    self.node = f"/dev/{disk.name}"
+                    return
             time.sleep(0.01)  # between two looks
         raise TimeoutError(f"{self._home.name} has no node in /dev")
