@@ -336,6 +336,16 @@ def test_an_owner_who_may_make_no_roles_still_publishes(
         assert (done.roles, done.added["fish"]) == (False, 1)
 
 
+def test_a_read_only_server_is_named_as_such(postgres: Server, database: str, tmp_path: Path) -> None:
+    with postgres.connect("postgres") as server:
+        server.execute(f"ALTER DATABASE {database} SET default_transaction_read_only = on")
+    with (
+        office_with_fish(tmp_path / "a.sqlite", 1) as office,
+        pytest.raises(PublishRefusedError, match="is read-only: publish to the primary one"),
+    ):
+        bring(office, postgres, database)
+
+
 # --- no server, no password ---------------------------------------------------------------------------------------
 
 
