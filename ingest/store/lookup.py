@@ -37,7 +37,8 @@ _PRIOR = """SELECT at, water, survey_id, species, length_mm, weight_g, fate, ind
 # A history says of this fish of a closed survey what it reads now: the office may have corrected it since. Without
 # the survey it was told of the fish while the survey went on, and the crew may have corrected it since.
 _SAID_SINCE = """SELECT 1 FROM prior_capture AS p JOIN fish AS f ON f.fish_id = p.fish_id
-    JOIN survey AS s ON s.survey_id = f.survey_id WHERE p.fish_id = ? AND p.survey_id IS NOT NULL AND s.closed_at IS NOT NULL LIMIT 1"""
+    JOIN survey AS s ON s.survey_id = f.survey_id
+    WHERE p.fish_id = ? AND p.survey_id IS NOT NULL AND s.closed_at IS NOT NULL LIMIT 1"""
 
 _OWN_BY_TAG = f"{_FINAL} tag = ?"
 _OWN_BY_INDIVIDUAL = f"{_FINAL} individual_id = ?"
