@@ -12,7 +12,7 @@ const bench = new URLSearchParams(location.search).get("bench");
 const benches = document.body.dataset.benches.split(" ").filter(Boolean);
 
 let offset_s = 0; // from UTC to the station's own time
-let skew_ms = 0; // from the tablet's clock to the station's
+let skew_ms = null; // from the tablet's clock to the station's, as its last beat said
 let heard_ms = null; // by the tablet's clock
 let stream = null;
 let connected_ms = 0; // when the last try began
@@ -56,7 +56,7 @@ function show(scene) {
   at("instruments").replaceChildren(...scene.instruments.map(instrument));
   readOut(scene);
   crew.show(scene);
-  tick();
+  if (skew_ms === null) write("clock", scene.clock);
 }
 
 function write(id, text) {
@@ -204,13 +204,12 @@ function contact(why, sentence = "") {
 }
 
 function clock(ms, seconds = false) {
-  const time = new Date(ms + skew_ms + offset_s * 1000).toISOString();
+  const time = new Date(ms + (skew_ms ?? 0) + offset_s * 1000).toISOString();
   return time.slice(11, seconds ? 19 : 16);
 }
 
 function tick() {
-  if (heard_ms === null) return;
-  write("clock", clock(Date.now()));
+  if (skew_ms !== null) write("clock", clock(Date.now()));
 }
 
 function watch() {

@@ -95,10 +95,14 @@ class View:
         *,
         bench: str | None = "main",
         size: tuple[int, int] = TABLET,
+        timezone: str = "UTC",
     ) -> None:
         self.address = address
         self._context = browser.new_context(
-            viewport={"width": size[0], "height": size[1]}, color_scheme="light", reduced_motion="reduce"
+            viewport={"width": size[0], "height": size[1]},
+            color_scheme="light",
+            reduced_motion="reduce",
+            timezone_id=timezone,
         )
         self.asked: list[str] = []
         self.wrong: list[str] = []

@@ -4,7 +4,9 @@ import signal
 import socket
 import sqlite3
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from ingest.records import Sound
 from station.sounds.tones import notes
@@ -77,6 +79,18 @@ def test_a_page_that_loses_the_station_says_so_and_catches_up_by_itself(
         stage.weigh(301)
         view.wait("saved", "301 g")
         assert view.texts("#total") == ["1"]
+
+
+def test_the_clock_is_that_of_the_station_not_of_the_tablet(stage: Stage, open_view: OpenView) -> None:
+    stage.clear()
+    acts.ready(stage)
+    view = open_view(stage.address, timezone="Asia/Tokyo")
+    view.wait("ready")
+    here = ZoneInfo("America/Chicago")
+    view.page.wait_for_function(
+        "times => times.includes(document.getElementById('clock').textContent)",
+        arg=[(datetime.now(here) + timedelta(minutes=n)).strftime("%H:%M") for n in range(3)],
+    )
 
 
 def test_three_pages_at_once_show_the_same(stage: Stage, open_view: OpenView) -> None:
