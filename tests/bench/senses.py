@@ -33,6 +33,7 @@ from tests.station.looking import CHROMIUM_ARGUMENTS
 
 SEEN_MS, HEARD_MS = 100.0, 50.0  # the goals
 _CALIBRATIONS = 30
+_BETWEEN_S = 0.1  # before each tag: a page takes 20 scenes a second at most, and real fish are seconds apart
 Found = TypeVar("Found")
 # Notes when the text that is waited for is in the page, by the browser's clock (ms since 1970, finer than 1 ms).
 _WATCH = """() => {
@@ -66,7 +67,7 @@ class _Crew:
         ahead_s = _ahead_s(self.page)
         seen, heard = [], []
         for number in range(turn * (WARM_UP + fish), (turn + 1) * (WARM_UP + fish)):
-            time.sleep(PAUSE_S)
+            time.sleep(_BETWEEN_S)
             self.page.evaluate(_WANT, self.shown(number))
             sounds = _times(self.ear_log)
             sent_s, sent_wall_s = time.monotonic(), time.time()
