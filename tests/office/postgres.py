@@ -3,6 +3,7 @@
 import os
 import pwd
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
@@ -111,7 +112,7 @@ def running_server(settings: Sequence[str] = _FAST) -> Iterator[Server]:
                 drain = subprocess.Popen(["cat"], stdin=process.stderr, stdout=subprocess.DEVNULL)
                 yield Server(port, count(1))
             finally:
-                process.send_signal(2)  # a fast shutdown
+                process.send_signal(signal.SIGQUIT)  # at once: nobody needs the data any more
                 process.wait(30)
                 drain.wait(30)
     finally:

@@ -1,8 +1,9 @@
 """Partitions read back by pyarrow's dataset reader and by DuckDB."""
 
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
-from sqlite3 import Connection
+from sqlite3 import Connection, connect
 
 import duckdb
 import pyarrow.dataset as ds
@@ -18,9 +19,11 @@ from tests.ingest.builders import fish
 from tests.office.full_records import ODD_WATERS, everything
 
 
-@pytest.fixture
-def folder(records: Connection, tmp_path: Path) -> Path:
-    return write_parquet(records, tmp_path / "out", Selection()).path
+@pytest.fixture(scope="module")
+def folder(full_database: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """All of it, to be read only."""
+    with closing(connect(full_database, isolation_level=None)) as connection:
+        return write_parquet(connection, tmp_path_factory.mktemp("lake") / "out", Selection()).path
 
 
 def files_of(folder: Path) -> dict[str, bytes]:

@@ -1,6 +1,5 @@
 """`tallywell office publish` as a person gives it, against a real server."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -9,13 +8,7 @@ from office.database import OfficeDatabase
 from tests.cli.command_line import call, call_json
 from tests.ingest.builders import run, survey
 from tests.office.full_records import fill
-from tests.office.postgres import PASSWORD, Server, running_server
-
-
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Server]:
-    with running_server() as server:
-        yield server
+from tests.office.postgres import PASSWORD, Server
 
 
 def make_office(path: Path, name: str = "Mill Pond, spring") -> None:
@@ -24,8 +17,8 @@ def make_office(path: Path, name: str = "Mill Pond, spring") -> None:
         fill(office.store)
 
 
-def test_a_day_is_published_again_and_again(postgres: Server, tmp_path: Path) -> None:
-    address = postgres.address(postgres.new_database())
+def test_a_day_is_published_again_and_again(postgres: Server, empty_database: str, tmp_path: Path) -> None:
+    address = postgres.address(empty_database)
     make_office(tmp_path / "office.sqlite")
     first = call("office", "publish", address, folder=tmp_path)
     assert "The schema tallywell was set up: first published schema." in first.stdout
