@@ -236,3 +236,15 @@ def test_an_unknown_species_is_named(tmp_path: Path) -> None:
     plan = replace(PLAIN, populations=(Population("snark", 10),))
     with Store.open(tmp_path / "x.sqlite") as store, pytest.raises(ValueError, match="'snark'"):
         write_water(store, plan)
+
+
+def test_as_many_live_on_as_planned_and_tags_are_lost_as_planned(tmp_path: Path) -> None:
+    stock = replace(PLAIN.populations[0], animals=3000, recruits=0, survival=0.6, tag_loss=0.1)
+    with written(replace(PLAIN, populations=(stock,), years=2), tmp_path) as (truth, _):
+        first, second = (one.stocks[stock.species] for one in truth.occasions)
+    assert first.alive == 3000
+    # Four standard errors of a share among 3,000, and of the tags among those that live.
+    assert second.alive / 3000 == pytest.approx(0.6, abs=4 * (0.6 * 0.4 / 3000) ** 0.5)
+    tagged = first.newly_tagged * 0.6
+    assert truth.tags_lost[stock.species] / tagged == pytest.approx(0.1, abs=4 * (0.1 * 0.9 / tagged) ** 0.5)
+    assert second.tagged == pytest.approx(tagged * 0.9, rel=0.1)

@@ -3,7 +3,9 @@
 import io
 import random
 import re
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,14 +16,17 @@ from PIL import Image
 from pypdf import PdfReader
 
 from fishery.answers import Interval
+from ingest.store import Store
 from office.answers.model import Answer, Chapter, Column, Series, Table
+from office.answers.reading import read_records
 from office.report import figures, html
 from office.report.document import build_report, cell_text, file_name
-from office.report.facts import Facts
+from office.report.facts import Facts, read_facts
 from office.report.figures import MOST_POINTS, draw, picked
 from office.report.fonts import MISSING, drawable
 from office.report.pdf import pdf_of
 from office.report.summary import MOST_QUESTIONS, MOST_SEEN, MOST_UNTOLD, summarise
+from simulators.waters import REED_WEIHER, Population, write_water
 from tests.office.report.cases import PLANS, Case, plot
 
 Cases = Callable[[str], Case]
@@ -128,6 +133,17 @@ def test_the_catch_comes_first_and_counts_what_was_taken_out() -> None:
         "nobody noted. 4 of them were taken out."
     )
     assert summarise(replace(FACTS, caught=()), ()).seen == ("On 2026-05-12 no fish was caught.",)
+
+
+def test_fish_of_batches_are_among_those_caught_and_taken_out(tmp_path: Path) -> None:
+    shad = Population("gizzard_shad", 60, capture=0.5, tag_from_mm=None, handling="batched", fate="removed")
+    with Store.open(tmp_path / "water.sqlite") as store:
+        truth = write_water(store, replace(REED_WEIHER, populations=(shad,), years=1))
+    with closing(sqlite3.connect(tmp_path / "water.sqlite")) as connection:
+        facts = read_facts(connection, read_records(connection))
+    taken = ("gizzard_shad", truth.occasions[-1].stocks["gizzard_shad"].removed)
+    assert facts.caught == facts.removed == (taken,)
+    assert taken[1] > 10
 
 
 def test_a_number_without_an_upper_limit_stays_off_page_one() -> None:
