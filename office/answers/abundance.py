@@ -7,14 +7,14 @@ import numpy as np
 from fishery.abundance import UNBIASED_RECAPTURES, Abundance, SizeClass, chapman
 from fishery.answers import Refused
 from fishery.assumptions import Assumption
+from fishery.open_population import TRUSTED_MARKED, OpenPopulation, jolly_seber
 from fishery.open_population import Estimate as Estimated
-from fishery.open_population import OpenPopulation, jolly_seber
 from fishery.schnabel import LEAST_OCCASIONS, schnabel, schumacher_eschmeyer
 from fishery.tag_loss import TagLoss, chapman_with_loss
 from ingest.species import SpeciesBook
 from office.answers.lost_tags import by_second_mark, by_two_tags
 from office.answers.marks import CLOSED_DAYS, Captures, captures, closed_groups, record_ids
-from office.answers.measured import CHAPMAN_FEW
+from office.answers.measured import CHAPMAN_FEW, JOLLY_FEW, SCHNABEL_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
 from office.answers.records import Records, said
 from office.answers.telling import named, refusal, some
@@ -53,6 +53,9 @@ def abundance(records: Records, book: SpeciesBook, words: Words) -> Chapter:
             f"Surveys within {CLOSED_DAYS} days are taken as of one closed water (proposal).",
         ),
     )
+
+
+_COVERED = {"chapman": CHAPMAN_FEW, "schnabel": SCHNABEL_FEW, "schumacher": SCHNABEL_FEW}
 
 
 class _OfSpecies:
@@ -232,6 +235,8 @@ class _OfSpecies:
             return
         for place, (i, value) in enumerate(numbered):
             last = place == len(numbered) - 1
+            here = found.occasions[i]
+            few = min(here.marked_caught, here.seen_again) < TRUSTED_MARKED
             self.answers.append(
                 Answer(
                     f"{self.species}.jolly_seber" if last else f"{self.species}.jolly_seber.{names[i]}",
@@ -248,6 +253,7 @@ class _OfSpecies:
                     found.source,
                     ids,
                     cautions=found.cautions,
+                    measured_coverage=JOLLY_FEW if few else None,
                     subject=self.species,
                 )
             )
@@ -383,9 +389,7 @@ class _OfSpecies:
                 answer.source,
                 ids,
                 cautions=(*answer.cautions, *cautions),
-                measured_coverage=CHAPMAN_FEW
-                if key == "chapman" and answer.recaptured < UNBIASED_RECAPTURES
-                else None,
+                measured_coverage=_COVERED.get(key) if answer.recaptured < UNBIASED_RECAPTURES else None,
                 subject=self.species,
                 headline=headline,
             )

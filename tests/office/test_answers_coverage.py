@@ -15,7 +15,10 @@ from numpy.random import Generator
 from fishery.abundance import chapman
 from fishery.answers import Interval, Refused
 from fishery.catch import catch_rate
+from fishery.histories import summarize
+from fishery.open_population import jolly_seber
 from fishery.removal import removal
+from fishery.schnabel import schnabel, schumacher_eschmeyer
 from ingest.shipped import shipped_config
 from ingest.species import SpeciesBook, load_species
 from ingest.store import Store
@@ -165,6 +168,64 @@ def test_the_sentence_on_few_recaptures_is_what_is_measured() -> None:
     assert min(found) >= 87
     assert max(found) <= 97
     assert "87 to 97 of 100" in measured.CHAPMAN_FEW
+
+
+@pytest.mark.long
+def test_the_sentence_on_few_recaptures_of_several_surveys_is_what_is_measured() -> None:
+    rng = np.random.default_rng(9)
+    found = []
+    for n, p, k in ((500, 0.03, 4), (1000, 0.02, 4), (300, 0.05, 3), (400, 0.03, 5), (800, 0.02, 6)):
+        intervals: dict[str, list[Interval]] = {"schnabel": [], "schumacher": []}
+        for _ in range(2000):
+            marked = np.zeros(n, dtype=np.bool_)
+            examined, recaptured, at_large = [], [], []
+            for _ in range(k):
+                caught = rng.random(n) < p
+                examined.append(int(caught.sum()))
+                recaptured.append(int((caught & marked).sum()))
+                at_large.append(int(marked.sum()))
+                marked |= caught
+            for name, method in (("schnabel", schnabel), ("schumacher", schumacher_eschmeyer)):
+                answer = method(examined, recaptured, at_large)
+                if not isinstance(answer, Refused):
+                    intervals[name].append(answer.interval)
+        found += [held_percent(one, n) for one in intervals.values()]
+    assert min(found) >= 98
+    assert "98 to 100 of 100" in measured.SCHNABEL_FEW
+
+
+@pytest.mark.long
+def test_the_sentence_on_few_marked_fish_of_an_open_water_is_what_is_measured() -> None:
+    rng = np.random.default_rng(10)
+    found = []
+    for n, p, survival, k in (
+        (200, 0.15, 0.7, 5),
+        (150, 0.2, 0.6, 5),
+        (100, 0.25, 0.7, 6),
+        (300, 0.12, 0.7, 6),
+    ):
+        held = []
+        for _ in range(500):
+            seen = np.zeros((n * (k + 2), k), dtype=np.bool_)
+            alive, born, numbers = np.arange(n), n, []
+            for t in range(k):
+                numbers.append(len(alive))
+                seen[alive[rng.random(len(alive)) < p], t] = True
+                alive = alive[rng.random(len(alive)) < survival]
+                joined = int(rng.poisson(n * (1 - survival)))
+                alive = np.concatenate([alive, np.arange(born, born + joined)])
+                born += joined
+            answer = jolly_seber(summarize(seen[seen.any(axis=1)]))
+            if not isinstance(answer, Refused):
+                held += [
+                    one.number.interval.holds(numbers[one.index])
+                    for one in answer.occasions
+                    if one.number and one.number.interval and min(one.marked_caught, one.seen_again) < 10
+                ]
+        found.append(100 * sum(held) / len(held))
+    assert min(found) >= 88
+    assert max(found) <= 95
+    assert "88 to 95 of 100" in measured.JOLLY_FEW
 
 
 @pytest.mark.long

@@ -234,8 +234,22 @@ def test_marks_of_several_surveys_follow_each_fish_in_and_out_of_the_water(pond:
     pond.prior(PriorRow(tag(20), "2026-05-18", "Mill Pond", "largemouth_bass", None, None, "kept"))
     for number in range(10, 20):
         pond.fish(surveys[3], tag(number), tag_status="recapture")
-    rows = a_table(asked(pond, "abundance"), "largemouth_bass.schnabel").rows
+    made = asked(pond, "abundance")
+    assert made.answer("largemouth_bass.schnabel").measured_coverage is None
+    rows = a_table(made, "largemouth_bass.schnabel").rows
     assert [row[1:] for row in rows] == [(30, 0, 0), (10, 10, 30), (10, 9, 27), (10, 10, 27)]
+
+
+def test_thin_marks_of_several_surveys_carry_the_measured_coverage(pond: Pond) -> None:
+    for place, day in enumerate(("2026-05-01", "2026-05-08", "2026-05-15")):
+        survey = pond.survey(day)
+        for number in range(20):
+            pond.fish(survey, tag(100 * place + number))
+        for number in range(2 * place):
+            pond.fish(survey, tag(number), tag_status="recapture")
+    made = asked(pond, "abundance")
+    for key in ("schnabel", "schumacher"):
+        assert "of 100 simulated waters" in (made.answer(f"largemouth_bass.{key}").measured_coverage or "")
 
 
 def test_surveys_far_apart_are_no_closed_water(pond: Pond) -> None:
@@ -246,7 +260,13 @@ def test_surveys_far_apart_are_no_closed_water(pond: Pond) -> None:
     made = asked(pond, "abundance")
     assert made.answer("largemouth_bass.schnabel").refused == "1 survey within 60 days."
     assert "365 days lie between the surveys" in made.answer("largemouth_bass.chapman").cautions[-1]
-    assert made.answer("largemouth_bass.jolly_seber").refused is None
+    assert made.answer("largemouth_bass.jolly_seber").measured_coverage is None
+    for year in (2027, 2028):
+        survey = pond.survey(f"{year}-05-01")
+        for number in range(4):
+            pond.fish(survey, tag(number + 50), tag_status="recapture")
+    thin = asked(pond, "abundance").answer("largemouth_bass.jolly_seber")
+    assert "fewer than 10 marked fish" in (thin.measured_coverage or "")
 
 
 def test_surveys_within_two_months_count_once_for_survival(pond: Pond) -> None:
