@@ -1,9 +1,9 @@
 """Plays sounds one after the other: a thread that only waits and passes on, and the system's player as a process.
 
 A player is started before it is needed and waits on its pipe with the sound card open, so a sound starts when its samples
-are written (aplay was through with an empty sound after 0.6 ms, with its start after 6 ms, where this was written). The end of the pipe is the end of the
-sound, which every player understands; cutting a sound off means to end its process. A player that stays open for many
-sounds would need silence fed to it, and plays a short sound only when its buffer is full.
+are written (aplay was through with an empty sound after 0.6 ms, with its start after 6 ms, where this was written). The
+end of the pipe is the end of the sound, which every player understands; cutting a sound off means to end its process. A
+player that stays open for many sounds would need silence fed to it, and plays a short sound only when its buffer is full.
 """
 
 import contextlib
@@ -71,6 +71,11 @@ class Loudspeaker:
             end.setblocking(False)
         self._choice = 0
         self._worked = False  # whether the chosen player deserves another start after it failed
+        self._waves: dict[Sound, bytes] = {}
+        # While nothing is heard, the player that waits is offered to whoever wants a sound: the sound begins in that
+        # thread, without waiting for ours to get its turn among the others of the process.
+        self._offered: Running | None = None
+        self._begun: tuple[Running, Wanted] | None = None
         self._standby: Running | None = None
         self._standby_since_s = 0.0
         self._playing: _Playing | None = None
@@ -85,9 +90,15 @@ class Loudspeaker:
         """Let this sound be heard, and the sentence after it if there is speech."""
         if self._closed:
             return
+        wanted = Wanted(sound, self._clock(), text if self._speaker else None)
         with self._lock:
             self._quiet = False
-            self._turns.want(Wanted(sound, self._clock(), text if self._speaker else None))
+            program, self._offered = self._offered, None
+            if program is not None and sound in self._waves:
+                self._begun = program, wanted
+                self._hand_over(program, self._waves[sound])
+            else:
+                self._turns.want(wanted)
         self._wake()
 
     @property
@@ -124,6 +135,7 @@ class Loudspeaker:
 
     def _work(self) -> None:
         self._tones = self._make_tones()
+        self._waves = {sound: wav(pcm) for sound, pcm in self._tones.items()}
         if self._commands:
             self._stand_by()
         else:
@@ -132,7 +144,11 @@ class Loudspeaker:
             self._listen()
             self._step(self._clock())
             with self._lock:
-                self._quiet = not (len(self._turns) or self._playing or self._voice or self._speech)
+                self._quiet = not (
+                    len(self._turns) or self._begun or self._playing or self._voice or self._speech
+                )
+                if self._quiet:
+                    self._offered = self._standby
 
     def _programs(self) -> list[Running]:
         voice = self._voice[0] if self._voice else None
@@ -164,6 +180,7 @@ class Loudspeaker:
             program.read()
 
     def _step(self, now_s: float) -> None:
+        self._take_back(now_s)
         self._look_at_voice()
         self._look_at_standby(now_s)
         self._look_at_playing(now_s)
@@ -193,6 +210,18 @@ class Loudspeaker:
         elif playing is None and self._standby is None:
             self._stand_by()
 
+    def _take_back(self, now_s: float) -> None:
+        """From here to the end of the step only this thread starts a sound; what another one has begun is ours now."""
+        with self._lock:
+            self._offered = None
+            begun, self._begun = self._begun, None
+        if begun is not None:
+            program, wanted = begun
+            self._standby = None
+            self._playing = _Playing(program, wanted, self._tones[wanted.sound], now_s)
+            if wanted.text is not None and self._speaker is not None:
+                self._speak(wanted, self._speaker)
+
     # --- playing --------------------------------------------------------------------------------------------
 
     def _start_tone(self, wanted: Wanted, now_s: float) -> None:
@@ -212,8 +241,11 @@ class Loudspeaker:
         assert self._standby is not None
         program, self._standby = self._standby, None
         self._playing = _Playing(program, wanted, pcm, now_s, is_speech)
-        data = wav(pcm)
-        program.give(data[44:] if program.name in RAW_PLAYERS else data)
+        self._hand_over(program, wav(pcm))
+
+    @staticmethod
+    def _hand_over(program: Running, wave: bytes) -> None:
+        program.give(wave[44:] if program.name in RAW_PLAYERS else wave)
 
     def _look_at_playing(self, now_s: float) -> None:
         playing = self._playing

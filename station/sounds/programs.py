@@ -67,29 +67,30 @@ class Running:
 
     def give(self, data: bytes) -> None:
         """All that it shall read. What its pipe has no room for is passed on by `send_more`."""
-        self.unsent = memoryview(data)
-        self.send_more()
+        self._send(memoryview(data))
+
+    def send_more(self) -> None:
+        """Pass on what is left."""
+        self._send(self.unsent)
 
     @property
     def wants_more(self) -> bool:
         return bool(self.unsent)
 
-    def send_more(self) -> None:
-        """Pass on what the pipe takes, and close it behind the last byte."""
+    def _send(self, rest: memoryview) -> None:
+        """Pass on what the pipe takes, and close it behind the last byte. What is left is noted last: as long as nothing
+        is noted, another thread that looks has nothing to send."""
         stdin = self.process.stdin
         assert stdin is not None
         try:
-            while self.unsent:
-                sent = stdin.write(self.unsent)
-                if not sent:
-                    return
-                self.unsent = self.unsent[sent:]
-        except BlockingIOError:
-            return
+            while rest and (sent := stdin.write(rest)):
+                rest = rest[sent:]
         except OSError:
-            self.unsent = memoryview(b"")  # it is gone: its end says why
-        with contextlib.suppress(OSError):
-            stdin.close()
+            rest = memoryview(b"")  # it is gone: its end says why
+        if not rest:
+            with contextlib.suppress(OSError):
+                stdin.close()
+        self.unsent = rest
 
     def read(self) -> None:
         """Take what it says; notes its end."""
