@@ -9,8 +9,8 @@ from fishery.growth_francis import FrancisFit
 from fishery.growth_models import Curve, fit_at_age
 from ingest.species import SpeciesBook
 from office.answers.condition import of_species
-from office.answers.growth import Pairs, curves, known_ages, pairs
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
+from office.answers.recaptures import Pairs, curves, known_ages, pairs
 from office.answers.records import Floats, Records, said
 from office.answers.telling import refusal
 from office.answers.units import Words
