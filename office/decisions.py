@@ -19,6 +19,7 @@ from office.amend import next_number
 from office.conflicts import Conflict, conflicts
 from office.corrections import number_text
 from office.database import OfficeDatabase
+from office.record_state import Kind, timeline
 
 _FISH_FIELDS = (
     "survey_id", "run_no", "bench", "worked_up_at", "species", "tag", "tag_status", "length_mm", "length_type",
@@ -121,6 +122,11 @@ class _Deciding:
         if kind == "batch":
             return self._amend(self._batch_fields(theirs["batch"][0]))
         if kind in ("amendment", "batch_amendment"):
+            if theirs["field"] in _FOLLOWS:
+                raise DecisionRefusedError(
+                    f"{theirs['field']} follows from other values, so theirs cannot come into force alone: keep ours, and "
+                    "decide or amend what it follows from."
+                )
             return self._amend({theirs["field"]: theirs["new"]})
         if kind in _WRITTEN_ANEW:
             return self._write_anew(theirs)
@@ -162,12 +168,10 @@ class _Deciding:
 
     def _amend(self, fields: Fields) -> str:
         kind = self._kind()
-        if kind.table == "amendment":
-            record = self.conflict.fish_id or ""
-        else:
-            record = self.conflict.theirs.get("batch_id") or self.conflict.record_id
-        shown = self._shown(kind, record)
-        changes = {name: new for name, new in fields.items() if shown.get(name, None) != new}
+        # Of two amendments with one id, theirs may well be of another record than ours: what theirs says is said of it.
+        record = self.conflict.theirs.get(kind.key) or self.conflict.record_id
+        _, shown = timeline(self.connection, kind.name, record)
+        changes = {name: new for name, new in fields.items() if shown.get(name) != new}
         for name, bases in _FOLLOWS.items():  # amending what it rests on empties it
             if name in fields and changes.keys() & set(bases):
                 changes[name] = fields[name]
@@ -199,12 +203,6 @@ class _Deciding:
     def _kind(self) -> "_Kind":
         return _BATCH if self.conflict.kind in _BATCH_KINDS else _FISH
 
-    def _shown(self, kind: "_Kind", record: str) -> Fields:
-        cursor = self.connection.execute(f"SELECT * FROM {kind.view} WHERE {kind.key} = ?", (record,))
-        names = [column[0] for column in cursor.description]
-        rows = cursor.fetchall()
-        return {name: _text(value) for name, value in zip(names, rows[0], strict=True)} if rows else {}
-
     def _after(self, kind: "_Kind", record: str) -> str:
         """The office's clock, but after everything that was amended before: it must count from now on."""
         query = f"SELECT max(rtrim(at, 'Z')) FROM {kind.table} WHERE {kind.key} = ?"
@@ -230,13 +228,13 @@ class _Deciding:
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
+    name: Kind
     table: str
     key: str
-    view: str
 
 
-_FISH = _Kind("amendment", "fish_id", "fish_all")
-_BATCH = _Kind("batch_amendment", "batch_id", "batch_list")
+_FISH = _Kind("fish", "amendment", "fish_id")
+_BATCH = _Kind("batch", "batch_amendment", "batch_id")
 
 
 def _text(value: object) -> str | None:

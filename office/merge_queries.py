@@ -8,7 +8,7 @@ import sqlite3
 from dataclasses import dataclass
 from typing import Literal, Self
 
-from ingest.store.amendment_order import ORIGIN
+from ingest.store.amendment_order import OFFICE_JOURNALS, ORIGIN
 
 FISH_PARTS = ("fish_tag", "reading", "finding", "observation")
 LATER_PARTS = ("reading", "finding")
@@ -54,6 +54,14 @@ def _fill(table: str, key: str, which: str) -> tuple[str, str]:
     )
 
 
+# Two copies of one office that both went on: its corrections of one number are two, and theirs lies whole in the
+# conflict of the frame. A part of it would be half a correction.
+_OTHER_CORRECTION = (
+    f"(t.journal_id GLOB '{OFFICE_JOURNALS}*' AND EXISTS (SELECT 1 FROM theirs.frame AS m JOIN main.frame AS o "
+    "ON o.journal_id = m.journal_id AND o.n = m.n WHERE m.journal_id = t.journal_id AND m.n = t.n "
+    "AND o.data <> m.data))"
+)
+
 FILL_LISTS = (
     "INSERT INTO temp.newer SELECT t.survey_id, t.told_s FROM temp.told AS t "
     "LEFT JOIN main.survey AS s ON s.survey_id = t.survey_id "
@@ -64,7 +72,7 @@ FILL_LISTS = (
     "LEFT JOIN main.survey_told AS o ON o.survey_id = t.survey_id WHERE t.told_s = coalesce(o.told_s, 0.0)",
     *_fill("fish", "fish_id", "t.closed = 1"),
     *_fill("batch", "batch_id", "t.closed = 1"),
-    *(_fill(name, "amendment_id", "1")[0] for name in AMENDMENTS),
+    *(_fill(name, "amendment_id", f"NOT {_OTHER_CORRECTION}")[0] for name in AMENDMENTS),
 )
 REMEMBER_TOLD = """INSERT INTO main.survey_told SELECT survey_id, told_s FROM temp.newer WHERE told_s > 0
     ON CONFLICT (survey_id) DO UPDATE SET told_s = excluded.told_s"""
@@ -141,7 +149,7 @@ def add_later(table: Table) -> str:
     return (
         f"INSERT INTO main.{table.name} (fish_id, seq, {', '.join(said)}) SELECT t.fish_id, {place}, {theirs} "
         f"FROM theirs.{table.name} AS t JOIN main.fish AS f ON f.fish_id = t.fish_id AND f.closed = 1 "
-        f"WHERE t.later = 1 AND NOT EXISTS (SELECT 1 FROM main.{table.name} AS o "
+        f"WHERE t.later = 1 AND NOT {_OTHER_CORRECTION} AND NOT EXISTS (SELECT 1 FROM main.{table.name} AS o "
         f"WHERE o.fish_id = t.fish_id AND ({ours}) IS ({theirs}))"
     )
 

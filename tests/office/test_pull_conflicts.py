@@ -1,6 +1,8 @@
 """What two sides hold different bytes of: both are kept, and a person decides."""
 
+import shutil
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,6 +12,7 @@ import pytest
 from ingest.catch_records import AddCrew, SaveBatch
 from ingest.records import Change, SaveFish, Status
 from ingest.store import FrameRow, RecordRefused
+from office.amend import Wanted
 from office.conflicts import Conflict, conflicts
 from office.database import OfficeDatabase
 from office.decisions import DecisionRefusedError, decide_conflict
@@ -26,6 +29,7 @@ from tests.ingest.builders import (
     run,
     survey,
 )
+from tests.office.offices import amending, bass, office_with
 from tests.office.pulling import checkpoint, dump, pull_one, shown, write_snapshot
 
 NOW = "2026-05-14T09:00:00.000Z"
@@ -282,3 +286,41 @@ def test_a_decision_that_the_store_refuses_changes_nothing(tmp_path: Path, offic
     with pytest.raises(RecordRefused, match="weight_quality"):
         decide(office, "theirs")
     assert dump(office.connection) == before
+
+
+def test_two_copies_of_one_office_that_both_went_on_mix_no_corrections(tmp_path: Path) -> None:
+    first, second = bass(1), bass(2)
+    office_with(tmp_path / "desk.sqlite", first, second).close()
+    shutil.copy(tmp_path / "desk.sqlite", tmp_path / "laptop.sqlite")
+    with OfficeDatabase.open(tmp_path / "laptop.sqlite") as laptop:
+        wish = Wanted(second.fish_id, {"species": "bluegill", "weight_g": "123"}, "sheet 2")
+        assert amending(laptop).amend([wish], confirm=True).stored
+    with OfficeDatabase.open(tmp_path / "desk.sqlite") as desk:
+        assert amending(desk).amend([Wanted(first.fish_id, {"length_mm": "401"}, "sheet 1")]).stored
+        before = shown(desk.connection)
+        pull_one(desk, tmp_path / "laptop.sqlite")
+        assert shown(desk.connection) == before
+        for conflict in conflicts(desk.connection):
+            if conflict.kind == "amendment":
+                with suppress(DecisionRefusedError):  # the relative weight, which follows
+                    decide(desk, "theirs", conflict.conflict_id)
+        read = "SELECT species, length_mm, weight_g FROM fish_all WHERE fish_id = ?"
+        assert desk.connection.execute(read, (first.fish_id,)).fetchone() == (
+            "largemouth_bass",
+            401.0,
+            1020.5,
+        )
+        assert desk.connection.execute(read, (second.fish_id,)).fetchone() == ("bluegill", 412.0, 123.0)
+
+
+def test_an_observation_that_theirs_took_back_is_taken_back(tmp_path: Path, office: OfficeDatabase) -> None:
+    give(office, tmp_path, SaveFish(fish(1)))
+    ours = replace(
+        amend(fish(1), "sex", "female", n=1), journal_id=office.office_id, at="2026-06-02T10:00:00.000Z"
+    )
+    office.store.commit([ours])
+    assert give(office, tmp_path, SaveFish(fish(1)), amend(fish(1), "sex", None)) == 1
+    seen = "SELECT text FROM observation_list WHERE kind = 'sex'"
+    assert office.connection.execute(seen).fetchall() == [("female",)]
+    assert decide(office, "theirs") == "Amended: sex."
+    assert office.connection.execute(seen).fetchall() == []
