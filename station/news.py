@@ -39,6 +39,7 @@ class Reader:
         self.where = where
         self._said = deque(missed)
         self._scene: str | None = None
+        self._shown: str | None = None
         self._wake = asyncio.Event()
         if missed:
             self._wake.set()
@@ -52,8 +53,10 @@ class Reader:
             self._wake.set()
 
     def show(self, scene: str) -> None:
-        """The scene as JSON; one that was not sent yet is replaced."""
-        self._scene = scene
+        """The scene as JSON, unless it is the one shown last; one that was not sent yet is replaced."""
+        if scene == self._shown:
+            return
+        self._scene = self._shown = scene
         self._wake.set()
 
     def end(self) -> None:

@@ -47,14 +47,13 @@ class Scenes:
 
     async def _keep_fresh(self, name: str | None, bench: "_Bench") -> None:
         try:
-            while readers := [one for one in self._news.readers if one.bench == name]:
+            while self._readers(name):
                 bench.stale.clear()
                 scene = await self._scene(name)
                 if scene is not None:
                     bench.answered_s = monotonic()
-                if scene is not None and scene != bench.shown:
                     bench.shown = scene
-                    for reader in readers:
+                    for reader in self._readers(name):  # those too that came while the answer was awaited
                         reader.show(scene)
                 await asyncio.sleep(LEAST_GAP_S)
                 try:
@@ -63,6 +62,9 @@ class Scenes:
                     pass
         finally:
             del self._benches[name]
+
+    def _readers(self, name: str | None) -> list[Reader]:
+        return [one for one in self._news.readers if one.bench == name]
 
     async def _scene(self, name: str | None) -> str | None:
         facts = await self._asking({"ask": "scene", "bench": name}, PATIENCE_S)

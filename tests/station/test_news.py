@@ -190,6 +190,33 @@ def test_a_page_that_comes_later_sees_the_scene_at_once() -> None:
     asyncio.run(run())
 
 
+def test_a_page_that_comes_while_the_station_is_asked_gets_the_answer_too() -> None:
+    async def run() -> None:
+        desk, news = Desk(), News("s")
+        scenes = Scenes(Asking(desk.asked.append), news, build)
+        first = news.reader("main", None)
+        scenes.follow(first)
+        await until(lambda: desk.asked)
+        second = news.reader("main", None)
+        scenes.follow(second)
+        desk.answer(n=1)
+        await until(lambda: first._scene)
+        assert second._scene == '{"facts":1,"words":0}'
+
+    asyncio.run(run())
+
+
+def test_a_page_is_not_shown_the_same_scene_twice() -> None:
+    async def run() -> None:
+        reader = News("s").reader("main", None)
+        reader.show("{}")
+        assert await waiting(reader)
+        reader.show("{}")
+        assert await waiting(reader) == []
+
+    asyncio.run(run())
+
+
 def test_a_scene_that_cannot_be_built_is_one_that_is_missing() -> None:
     async def run() -> None:
         desk, news = Desk(), News("s")
