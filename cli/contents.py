@@ -22,7 +22,7 @@ PANELS = {
     ),
     "In the office": (
         "office pull", "office status", "office conflicts list", "office conflicts decide", "office review",
-        "office amend", "office pack", "office export", "office publish",
+        "office amend", "office import", "office pack", "office export", "office publish",
     ),
     "The answers": (
         "answer condition", "answer structure", "answer growth", "answer catch", "answer abundance", "answer survival",

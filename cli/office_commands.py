@@ -3,6 +3,7 @@
 from cli import (
     office_amend_commands,
     office_export_commands,
+    office_import_commands,
     office_publish_commands,
     office_pull_commands,
     office_review_commands,
@@ -15,6 +16,7 @@ app.command("pull")(office_pull_commands.pull)
 app.command("status")(office_pull_commands.status)
 app.command("review")(office_review_commands.review)
 app.command("amend")(office_amend_commands.amend)
+app.command("import")(office_import_commands.import_)
 app.command("pack")(pack_commands.write)
 app.command("export")(office_export_commands.export)
 app.command("publish")(office_publish_commands.publish)

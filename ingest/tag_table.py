@@ -13,7 +13,7 @@ import io
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
@@ -62,20 +62,17 @@ class TagTable:
 
     def tagged_rows(self) -> Iterator[tuple[int, dict[str, str], str]]:
         """Line, cells and canonical tag of every row whose tag can be read; the others are refused."""
-        cut = _cut_digits([cells["tag"] for _, cells in self._rows])
+        cut = cut_digits([cells["tag"] for _, cells in self._rows])
         for line, cells in self._rows:
             written = cells["tag"]
             try:
                 tag = written_tag(written)
                 if written in cut:
-                    raise ValueError(
-                        f'"{written}" ends in zeros as if a spreadsheet had cut its last digits; '
-                        f"if it is right, write it as {written[:3]}.{written[3:]}."
-                    )
+                    raise ValueError(looks_cut(written))
             except ValueError as error:
                 self.say(line, "tag", written, str(error), "row")
                 continue
-            if _ends_in_zeros(written):
+            if ends_in_zeros(written):
                 said = f'"{written}" ends in 000: it is used, but look whether digits were cut.'
                 self.say(line, "tag", written, said, "nothing")
             yield line, cells, tag
@@ -188,17 +185,26 @@ def written_tag(written: str) -> str:
         raise ValueError(reason) from None
 
 
-def _ends_in_zeros(written: str) -> bool:
+def ends_in_zeros(written: str) -> bool:
+    """Whether a tag written as 15 bare digits ends in 000, as a spreadsheet leaves it that keeps fewer digits."""
     return re.fullmatch(r"[0-9]{12}000", written) is not None
 
 
-def _cut_digits(tags: list[str]) -> set[str]:
+def looks_cut(written: str) -> str:
+    """The reason why a tag of `cut_digits` is refused."""
+    return (
+        f'"{written}" ends in zeros as if a spreadsheet had cut its last digits; '
+        f"if it is right, write it as {written[:3]}.{written[3:]}."
+    )
+
+
+def cut_digits(tags: Sequence[str]) -> set[str]:
     """The tags, written as bare digits, whose last digits a spreadsheet seems to have replaced by zeros.
 
     One right code in a thousand ends in 000 and one in a million in 000000. So six zeros are refused, and
     three only where more rows of the file have them than one and one in a hundred.
     """
-    ending = [tag for tag in tags if _ends_in_zeros(tag)]
+    ending = [tag for tag in tags if ends_in_zeros(tag)]
     if len(ending) > 1 + len(tags) / 100:
         return set(ending)
     return {tag for tag in ending if tag.endswith("000000")}

@@ -27,4 +27,15 @@ OFFICE_TABLES = (
         keep TEXT NOT NULL CHECK (keep IN ('ours', 'theirs')), who TEXT NOT NULL CHECK (who <> ''),
         why TEXT NOT NULL CHECK (why <> ''), did TEXT NOT NULL
     ) STRICT, WITHOUT ROWID""",
+    # Files of fish from elsewhere that were taken in, and which fish each of their rows tells of: so a corrected file is
+    # known again. `mapping` is the text of the mapping file; `journal_id` that of the fish that came from it.
+    """CREATE TABLE imported_file (
+        import_id INTEGER PRIMARY KEY, sha256 TEXT NOT NULL, file TEXT NOT NULL, journal_id TEXT NOT NULL,
+        mapping_name TEXT NOT NULL, mapping TEXT NOT NULL, at TEXT NOT NULL, who TEXT NOT NULL CHECK (who <> ''),
+        n_rows INTEGER NOT NULL, n_taken INTEGER NOT NULL
+    ) STRICT""",
+    """CREATE TABLE imported_row (
+        import_id INTEGER NOT NULL REFERENCES imported_file (import_id), n INTEGER NOT NULL,
+        fish_id TEXT NOT NULL REFERENCES fish (fish_id), row_key TEXT, PRIMARY KEY (import_id, n)
+    ) STRICT, WITHOUT ROWID""",
 )
