@@ -9,6 +9,8 @@ from ingest.store import Manifest, Store, snapshot
 
 KEEP = 24
 EVERY_S = 3600.0
+# By these a reader knows one database of a station from another, begun anew or of a second station of the same name.
+_SURVEYS = "SELECT survey_id FROM survey ORDER BY survey_id"
 
 
 class Snapshots:
@@ -61,9 +63,12 @@ class Snapshots:
             "station": station,
             "taken_at": stamp,
             "clock_doubtful": clock_doubtful,
+            "surveys": [key for (key,) in self._store.connection.execute(_SURVEYS)],
         }
         write_whole(manifest.path.with_suffix(".json"), json.dumps(figures, indent=1).encode() + b"\n")
-        for old in sorted(self._folder.glob(f"{stem}-*Z.sqlite"))[: -self._keep]:
+        # With the clock set back the newest has the oldest name: it stays all the same.
+        others = sorted(set(self._folder.glob(f"{stem}-*Z.sqlite")) - {manifest.path})
+        for old in others[: 1 - self._keep or None]:
             old.unlink(missing_ok=True)
             old.with_suffix(".json").unlink(missing_ok=True)
         return manifest

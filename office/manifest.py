@@ -21,8 +21,8 @@ class PullRefusedError(Exception):
 
 
 class SnapshotManifest(BaseModel):
-    """What a snapshot is. `rows` counts by table, `taken_at` (RFC 3339 UTC) is by the station's own clock; more keys
-    than these may follow."""
+    """What a snapshot is. `rows` counts by table, `taken_at` (RFC 3339 UTC) is by the station's own clock, `surveys` are
+    the ids of all that it holds; more keys than these may follow."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore")
 
@@ -35,6 +35,7 @@ class SnapshotManifest(BaseModel):
     station: Annotated[str, Field(min_length=1)]
     taken_at: str
     clock_doubtful: bool
+    surveys: frozenset[str] = frozenset()
 
     @field_validator("file")
     @classmethod

@@ -78,10 +78,11 @@ class Folder:
     office: Path | None = None
 
     def fetch(self, staging: Path, now_s: float, progress: Progress) -> Iterator[Fetched | Missed]:
-        """Copies the newest good snapshot of each station into `staging`; what could not be used is named.
+        """Copies the newest good snapshot of each database of each station into `staging`; what could not be used is
+        named.
 
-        Where the newest has fewer rows than an older one, both are taken: a clock may have been set back, or the
-        station's database begun anew. Raises PullRefusedError, StoreTrouble, OSError.
+        Where the newest has fewer rows than an older one, both are taken: a clock may have been set back. Raises
+        PullRefusedError, StoreTrouble, OSError.
         """
         found, lone = _snapshots_in(self.path, self.office)
         if not found:
@@ -91,7 +92,7 @@ class Folder:
                 f"snapshots into, a stick with the folder {STICK_FOLDER}, or a database file."
             )
         yield from (Missed(sentence) for sentence in lone)
-        for offers in _by_station(found).values():
+        for offers in _by_database(found):
             yield from self._best(offers, staging, progress)
 
     def _best(
@@ -171,11 +172,21 @@ def _snapshots_in(folder: Path, office: Path | None) -> tuple[dict[Path, Snapsho
     return found, said
 
 
-def _by_station(found: Mapping[Path, SnapshotManifest]) -> dict[str, dict[Path, SnapshotManifest]]:
-    stations: dict[str, dict[Path, SnapshotManifest]] = {}
+def _by_database(found: Mapping[Path, SnapshotManifest]) -> list[dict[Path, SnapshotManifest]]:
+    """The snapshots of one database together. Two stations may bear one name, and one may have begun its database anew;
+    snapshots of one database have surveys in common."""
+    groups: list[tuple[str, frozenset[str], dict[Path, SnapshotManifest]]] = []
     for path, manifest in found.items():
-        stations.setdefault(manifest.station, {})[path] = manifest
-    return stations
+        surveys, offers = manifest.surveys, {path: manifest}
+        apart = []
+        for group in groups:
+            station, known, theirs = group
+            if station == manifest.station and (known & surveys or known == surveys):
+                surveys, offers = known | surveys, theirs | offers
+            else:
+                apart.append(group)
+        groups = [*apart, (manifest.station, surveys, offers)]
+    return [offers for _, _, offers in sorted(groups, key=lambda group: (group[0], min(group[2])))]
 
 
 def _manifest_at(path: Path) -> SnapshotManifest:

@@ -185,13 +185,16 @@ def _sync(path: Path) -> None:
 
 
 def _forget_older(folder: Path, newest: Path, manifest: Mapping[str, Any]) -> None:
-    """Remove copies beyond the KEEP newest, if the new one has at least their rows in every table: a database that was
-    begun anew does not replace the one before it."""
+    """Remove copies beyond the KEEP newest, if the new one has their surveys and at least their rows in every table: a
+    database that was begun anew, or of another station of this name, does not replace the one before it."""
     copies = sorted(path for path in folder.glob("*.json") if path.stem != newest.stem)
     for old in copies[: 1 - KEEP or None]:
         try:
-            rows = json.loads(old.read_bytes())["rows"]
-            if all(count <= manifest["rows"].get(table, 0) for table, count in rows.items()):
+            before = json.loads(old.read_bytes())
+            known = set(before["surveys"]) <= set(manifest["surveys"])
+            if known and all(
+                count <= manifest["rows"].get(table, 0) for table, count in before["rows"].items()
+            ):
                 old.unlink()
                 old.with_suffix(".sqlite").unlink(missing_ok=True)
         except (OSError, ValueError, KeyError, TypeError, AttributeError):

@@ -24,7 +24,7 @@ from office.pull import bring_up_to_date, find_source, pull
 from office.sources import DatabaseFile
 from station.sticks.copying import copy_snapshot
 from station.sticks.mounts import Mount
-from tests.ingest.builders import fish
+from tests.ingest.builders import fish, run, survey
 from tests.office.pulling import (
     NOW_S,
     checkpoint,
@@ -253,6 +253,24 @@ def test_a_snapshot_taken_with_the_clock_set_back_is_not_passed_over(
     report = pull_all(office, tmp_path / "s")
     assert fish(8).fish_id in ids(office.connection)
     assert any("does not trust its own clock" in said for one in report.pulled for said in one.notices)
+
+
+def test_every_database_of_one_name_of_a_station_is_taken(tmp_path: Path, office: OfficeDatabase) -> None:
+    """Two stations that bear the name of the example, and one that was begun anew: all lie in one folder of a stick."""
+    for number, fish_count in ((1, 2), (2, 3), (3, 9)):
+        with Store.open(tmp_path / f"{number}.sqlite") as store:
+            day = f"survey-{number}"
+            store.commit([survey(survey_id=day), run(survey_id=day)])
+            for each in range(fish_count):
+                one = fish(
+                    each + 1, survey_id=day, fish_id=f"{number}-{each}", journal_id=f"journal-{number}"
+                )
+                store.commit([SaveFish(one)], (), checkpoint(100.0 + each))
+                at = f"2026-05-12T1{number}:00:0{each}.000Z"
+                write_snapshot(store, tmp_path / "stick" / "tallywell" / "bank", at=at)
+    report = pull_all(office, tmp_path / "stick")
+    assert sorted(one.added["fish"] for one in report.pulled) == [2, 3, 9]
+    assert len(ids(office.connection)) == 14
 
 
 def test_what_is_no_snapshot_in_a_folder_is_passed_over(office: OfficeDatabase, snapshot: Path) -> None:

@@ -192,6 +192,7 @@ def test_the_manifest_is_that_of_a_fresh_snapshot_and_the_file_is_whole(station:
         "rows",
         "taken_at",
         "clock_doubtful",
+        "surveys",
     } <= set(first)
     assert web.get(f"{url}/pull/manifest").json() == first, "nothing changed: no new snapshot"
     answer = web.get(f"{url}/pull/file/{first['file']}")

@@ -32,7 +32,11 @@ def stick(tmp_path: Path) -> Iterator[Stick]:
 
 
 def make_snapshot(
-    folder: Path, name: str = "work-up-20260512T130000Z", size: int = 3 << 20, fish: int = 64
+    folder: Path,
+    name: str = "work-up-20260512T130000Z",
+    size: int = 3 << 20,
+    fish: int = 64,
+    survey: str = "survey-1",
 ) -> Path:
     """Something with the manifest of a snapshot: what it holds is nothing to the copy."""
     folder.mkdir(exist_ok=True)
@@ -43,6 +47,7 @@ def make_snapshot(
         "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
         "size_bytes": size,
         "rows": {"fish": fish, "survey": 1},
+        "surveys": [survey],
     }
     path.with_suffix(".json").write_text(json.dumps(figures))
     return path
@@ -218,6 +223,17 @@ def test_the_oldest_copies_go_and_never_one_with_more_in_it(stick: Stick, tmp_pa
         ["bank/notes.json", *(f"bank/{one.stem}{suffix}" for one in kept for suffix in (".json", ".sqlite"))]
     )
     assert rows_of(stick.folder / "bank" / full.name)["fish"] == 500
+
+
+def test_copies_of_another_database_of_this_name_stay_however_big_the_new_one_is(
+    stick: Stick, tmp_path: Path
+) -> None:
+    other = make_snapshot(tmp_path / "snapshots", "work-up-20260501T130000Z", 1000, fish=3, survey="theirs")
+    copy(stick, other)
+    for day in range(2, 12):
+        copy(stick, make_snapshot(tmp_path / "snapshots", f"work-up-202605{day:02}T130000Z", 1000, fish=100))
+    assert (stick.folder / "bank" / other.name).read_bytes() == other.read_bytes()
+    assert len(stick.copies) == 2 * (KEEP + 1)
 
 
 @pytest.mark.parametrize(

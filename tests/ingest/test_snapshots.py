@@ -1,0 +1,23 @@
+"""The folder of snapshots: which are kept, whatever the clock shows."""
+
+from pathlib import Path
+
+from ingest.snapshots import Snapshots
+from tests.ingest.builders import ready
+
+
+def test_the_snapshot_just_taken_stays_where_the_clock_was_set_back(tmp_path: Path) -> None:
+    with ready(tmp_path / "bank.sqlite") as store:
+        snapshots = Snapshots(store, tmp_path / "snapshots", 0.0, keep=3)
+        for hour in range(5):
+            snapshots.take(0.0, hour, f"2026-05-12T1{hour}:00:00.000Z", "bank")
+        for minute in range(2):
+            taken = snapshots.take(0.0, 9, f"1970-01-01T00:0{minute}:10.000Z", "bank", True)
+            assert taken.path.exists()
+            assert taken.path.with_suffix(".json").exists()
+            assert snapshots.fresh(9) == taken
+    assert sorted(path.stem for path in (tmp_path / "snapshots").glob("*.sqlite")) == [
+        "bank-19700101T000110Z",
+        "bank-20260512T130000Z",
+        "bank-20260512T140000Z",
+    ]
