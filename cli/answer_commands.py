@@ -348,8 +348,8 @@ def _said_of(answer: "Answer") -> tuple[str, ...]:
 def _one(answer: "Answer", cautions: dict[str, int], method: str, fish: bool) -> str:
     marks = "".join(f"[{cautions[one]}]" for one in dict.fromkeys(_said_of(answer)))
     lines = [_wrapped(f"{answer.sentence} {marks}".rstrip())]
-    behind = counted(len(answer.fish_ids), "fish record") if answer.fish_ids else "no records of single fish"
-    facts = [("  n", f"{answer.n} {answer.n_of}; {behind} behind it")]
+    behind = f"; {counted(len(answer.fish_ids), 'fish record')} behind it" if answer.fish_ids else ""
+    facts = [("  n", f"{answer.n} {answer.n_of}{behind}")]
     if method:
         facts.append(("  how", method))
     if fish and answer.fish_ids:

@@ -7,6 +7,7 @@ import numpy as np
 from fishery.answers import Estimate, Refused
 from fishery.categories import BELOW, categories_of
 from fishery.condition import (
+    FEW_FISH,
     SOURCE,
     RelativeWeights,
     Why,
@@ -155,7 +156,7 @@ class _OfSpecies:
             )
         )
         slope = slope_with_length(wr, lengths)
-        if isinstance(slope, Estimate):
+        if isinstance(slope, Estimate) and slope.n >= FEW_FISH:
             told = change(
                 slope.interval,
                 "longer fish are the fatter ones",

@@ -12,7 +12,7 @@ from office.answers.condition import of_species
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
 from office.answers.recaptures import Pairs, curves, known_ages, pairs
 from office.answers.records import Floats, Records, said
-from office.answers.telling import refusal
+from office.answers.telling import refusal, some
 from office.answers.units import Words
 
 
@@ -51,10 +51,11 @@ class _OneFish:
     def _captures(self) -> Answer:
         elsewhere = sum(one.animal == self.animal for one in self.records.priors)
         more = f" and {elsewhere} known from elsewhere" if elsewhere else ""
+        here = some(len(self.places), "record")
         return Answer(
             "captures",
             "captures",
-            f"{said(self.species).capitalize() or 'Fish'} with tag {self.tag}: {len(self.places)} records here{more}.",
+            f"{said(self.species).capitalize() or 'Fish'} with tag {self.tag}: {here} here{more}.",
             float(len(self.places)),
             "records",
             None,

@@ -155,9 +155,9 @@ def _francis(found: Pairs) -> FrancisFit | Refused:
         take = np.unique(np.linspace(0, len(found) - 1, MOST_FOR_FRANCIS).astype(np.int64))
     marked = found.length1[take]
     if len(marked) < 2 or np.ptp(marked) < 10:
-        span = f"{np.ptp(marked):.0f} mm" if len(marked) else "none"
+        apart = f", {np.ptp(marked):.0f} mm apart at marking" if len(marked) > 1 else ""
         wanted = "30 recaptured fish or more, short and long ones."
-        return Refused(f"{len(found)} recaptured fish, {span} apart at marking.", wanted)
+        return Refused(f"{len(found)} recaptured fish{apart}.", wanted)
     alpha, beta = (round(float(one), -1) for one in np.quantile(marked, (0.2, 0.8)))
     if alpha >= beta:
         alpha, beta = float(marked.min()), float(marked.max())
