@@ -99,13 +99,14 @@ class _Publication:
             )
             self._staging = Staging(self._server, self._office_id)
         self._batch(self._reference)
-        after, (last, of) = 0 if again else self._published_through(), self._size()
-        progress(self._count(after), of)
-        while after < last:
-            through = self._end_of_batch(after)
-            self._batch(partial(self._fish, after, through))
-            after = through
-            progress(self._count(after), of)
+        mark = _Mark() if again else self._published_through()
+        (of,) = self._office.execute("SELECT count(*) FROM fish WHERE closed = 1").fetchone()
+        progress(mark.count, of)
+        while mark.count < of:
+            following = self._end_of_batch(mark)
+            self._batch(partial(self._fish, mark.rowid, following))
+            mark = following
+            progress(mark.count, of)
         self._batch(self._rest)
 
     def _batch(self, work: Callable[[bool], Counter[str]]) -> None:
@@ -133,12 +134,15 @@ class _Publication:
             _note(counted, shape, add(shape, staged))
         return counted
 
-    def _fish(self, after: int, through: int, clean: bool) -> Counter[str]:
+    def _fish(self, after: int, through: "_Mark", clean: bool) -> Counter[str]:
         counted: Counter[str] = Counter()
-        self._records(counted, FISH, FISH_PARTS, clean, {"after": after, "through": through})
+        self._records(counted, FISH, FISH_PARTS, clean, {"after": after, "through": through.rowid})
+        (fish_id,) = self._office.execute(
+            "SELECT fish_id FROM fish WHERE rowid = ?", (through.rowid,)
+        ).fetchone()
         self._server.execute(
-            "UPDATE office SET through_fish_id = %s WHERE office_id = %s",
-            (self._fish_id(through), self._office_id),
+            "UPDATE office SET through_fish_id = %s, through_print = %s WHERE office_id = %s",
+            (fish_id, through.print, self._office_id),
         )
         return counted
 
@@ -181,35 +185,47 @@ class _Publication:
         cursor = self._office.execute(shape.source, between or {})
         return map(_without_zero_bytes, cursor) if clean else cursor
 
-    def _published_through(self) -> int:
-        """The rowid of the last fish that this office has brought; 0 if the server or this database knows none."""
+    def _published_through(self) -> "_Mark":
+        """Where the last publication of this office ended; the beginning, if the server or this database does not know.
+
+        By the id of a fish: rowids may change when SQLite vacuums. And by a print of all fish up to it: another copy of
+        this office's database may have published, with fish that are not those here.
+        """
         found = self._server.execute(
-            "SELECT through_fish_id FROM office WHERE office_id = %s", (self._office_id,)
+            "SELECT through_fish_id, through_print FROM office WHERE office_id = %s", (self._office_id,)
         ).fetchone()
-        # By its id: the rowids of a table without an integer key may change when SQLite vacuums.
-        row = self._office.execute(
-            "SELECT rowid FROM fish WHERE fish_id = ?", (found[0] if found else None,)
-        ).fetchone()
-        return int(row[0]) if row else 0
+        fish_id, fingerprint = found or (None, None)
+        row = self._office.execute("SELECT rowid FROM fish WHERE fish_id = ?", (fish_id,)).fetchone()
+        mark = self._advanced(_Mark(), row[0]) if row else _Mark()
+        return mark if mark.print == fingerprint else _Mark()
 
-    def _size(self) -> tuple[int, int]:
-        last, of = self._office.execute("SELECT coalesce(max(rowid), 0), count(*) FROM fish").fetchone()
-        return int(last), int(of)
-
-    def _count(self, through: int) -> int:
-        (count,) = self._office.execute("SELECT count(*) FROM fish WHERE rowid <= ?", (through,)).fetchone()
-        return int(count)
-
-    def _end_of_batch(self, after: int) -> int:
+    def _end_of_batch(self, mark: "_Mark") -> "_Mark":
         (through,) = self._office.execute(
-            "SELECT max(rowid) FROM (SELECT rowid FROM fish WHERE rowid > ? ORDER BY rowid LIMIT ?)",
-            (after, self._fish_at_once),
+            "SELECT max(rowid) FROM (SELECT rowid FROM fish WHERE rowid > ? AND closed = 1 ORDER BY rowid LIMIT ?)",
+            (mark.rowid, self._fish_at_once),
         ).fetchone()
-        return int(through)
+        return self._advanced(mark, through)
 
-    def _fish_id(self, rowid: int) -> str:
-        (fish_id,) = self._office.execute("SELECT fish_id FROM fish WHERE rowid = ?", (rowid,)).fetchone()
-        return str(fish_id)
+    def _advanced(self, mark: "_Mark", through: int) -> "_Mark":
+        count, total = self._office.execute(
+            "SELECT count(*), coalesce(sum(opened_n), 0) FROM fish WHERE rowid > ? AND rowid <= ? AND closed = 1",
+            (mark.rowid, through),
+        ).fetchone()
+        return _Mark(through, mark.count + count, mark.total + total)
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A place among the fish in the order of their rows: how many closed ones lie up to it, and the sum of the frames
+    that opened them."""
+
+    rowid: int = 0
+    count: int = 0
+    total: int = 0
+
+    @property
+    def print(self) -> str:
+        return f"{self.count}:{self.total}"
 
 
 def _note(counted: Counter[str], shape: Shape, result: tuple[int, int]) -> None:

@@ -10,9 +10,10 @@ T = 'text COLLATE "C"'
 _BROUGHT = f"office_id {T} NOT NULL, published_at timestamptz NOT NULL DEFAULT now()"
 
 FIRST_TABLES = (
-    # through_fish_id: the last fish of the last whole batch, where an interrupted publication goes on.
+    # through_fish_id: the last fish of the last whole batch, where the next publication goes on, if the fish up to it
+    # are still those of through_print.
     f"""CREATE TABLE office (
-        office_id {T} PRIMARY KEY, first_at timestamptz NOT NULL DEFAULT now(), through_fish_id {T},
+        office_id {T} PRIMARY KEY, first_at timestamptz NOT NULL DEFAULT now(), through_fish_id {T}, through_print {T},
         started_at timestamptz, completed_at timestamptz
     )""",
     f"CREATE TABLE water (water {T} PRIMARY KEY, note {T}, {_BROUGHT})",

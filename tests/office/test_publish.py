@@ -1,6 +1,7 @@
 """Publishing into a real PostgreSQL server: the same rows as the office's views, once, whoever brings them first."""
 
 import math
+import shutil
 from collections import Counter
 from collections.abc import Iterable
 from datetime import UTC, datetime
@@ -444,6 +445,33 @@ def test_only_what_is_final_is_published(postgres: Server, database: str, tmp_pa
         assert sorted(row[names.index("fish_id")] for row in rows) == sorted(
             [fish(1).fish_id, fish(2).fish_id]
         )
+
+
+def test_an_open_fish_that_lay_last_is_published_once_it_is_closed(
+    postgres: Server, database: str, tmp_path: Path
+) -> None:
+    with office_at(tmp_path / "a.sqlite") as office:
+        office.store.commit([SaveFish(fish(1, tag=None)), SaveFish(fish(2, tag=None, closed=False))])
+        bring(office, postgres, database)
+        office.store.commit([SaveFish(fish(2, tag=None))])
+        assert +bring(office, postgres, database).added == Counter(fish=1)
+
+
+def test_two_copies_of_one_office_lose_no_fish_between_them(
+    postgres: Server, database: str, tmp_path: Path
+) -> None:
+    office_at(tmp_path / "a.sqlite").close()
+    shutil.copy(tmp_path / "a.sqlite", tmp_path / "b.sqlite")
+    with (
+        OfficeDatabase.open(tmp_path / "a.sqlite") as one,
+        OfficeDatabase.open(tmp_path / "b.sqlite") as copy,
+    ):
+        assert one.office_id == copy.office_id
+        one.store.commit([SaveFish(fish(9, tag=None))])
+        copy.store.commit([SaveFish(fish(number, tag=None)) for number in (1, 2, 9)])
+        for office in (one, copy, one):
+            bring(office, postgres, database)
+        assert_same(copy, postgres, database)
 
 
 def test_a_database_that_was_vacuumed_goes_on_where_it_was(
