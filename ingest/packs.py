@@ -77,11 +77,19 @@ def read_pack(data: bytes, shown: str) -> Pack:
             entries = archive.infolist()
             if sum(entry.file_size for entry in entries) > MOST_BYTES_UNPACKED:
                 raise PackError(f"{shown} is too big unpacked: make one for fewer waters.")
-            found = {entry.filename: archive.read(entry) for entry in entries}
+            found = {entry.filename: _unpacked(archive, entry) for entry in entries}
         manifest = json.loads(found.pop(MANIFEST))
     except _DAMAGE:
         raise PackError(f"{damaged}: copy it again.") from None
     return _checked(manifest, found, len(entries) - 1, shown)
+
+
+def _unpacked(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
+    """No more than its directory says of it: what would go on unpacking fills no memory. Raises one of _DAMAGE."""
+    if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        raise NotImplementedError
+    with archive.open(entry) as file:
+        return file.read(entry.file_size + 1)
 
 
 def _checked(manifest: Any, found: dict[str, bytes], number: int, shown: str) -> Pack:

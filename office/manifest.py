@@ -28,7 +28,7 @@ class SnapshotManifest(BaseModel):
 
     file: Annotated[str, Field(pattern=r"^[^/\\\x00]{1,200}$")]
     sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-    size_bytes: Annotated[int, Field(ge=0)]
+    size_bytes: Annotated[int, Field(gt=0)]
     schema_version: Annotated[int, Field(ge=1)]
     sqlite_version: str
     rows: dict[str, Annotated[int, Field(ge=0)]]

@@ -3,7 +3,10 @@
 import io
 import json
 import sqlite3
+import struct
+import tracemalloc
 import zipfile
+import zlib
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -113,6 +116,28 @@ def test_a_pack_that_unpacks_to_far_more_than_any_history_is_refused_before_it_i
         archive.filelist[0].file_size = 600 << 20  # what its directory says is believed, and is enough
     with pytest.raises(PackError, match="too big unpacked"):
         read_pack(out.getvalue(), "it")
+
+
+def test_a_file_that_unpacks_to_more_than_its_directory_says_fills_no_memory() -> None:
+    manifest = zipfile.ZipFile(io.BytesIO(write_pack(pack()))).read(MANIFEST)
+    pump = zlib.compressobj(9, zlib.DEFLATED, -15)
+    bomb = b"".join(pump.compress(bytes(1 << 20)) for _ in range(200)) + pump.flush()
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        archive.writestr(MANIFEST, manifest)
+        archive.writestr("history.csv", bomb)
+    data = bytearray(out.getvalue())
+    for heading, method, size in ((b"PK\x03\x04", 8, 22), (b"PK\x01\x02", 10, 24)):  # APPNOTE 4.3.7, 4.3.12
+        place = data.rfind(heading)
+        struct.pack_into("<H", data, place + method, zipfile.ZIP_DEFLATED)
+        struct.pack_into("<I", data, place + size, 10)
+    tracemalloc.start()
+    try:
+        with pytest.raises(PackError, match="damaged or no history pack"):
+            read_pack(bytes(data), "it")
+        assert tracemalloc.get_traced_memory()[1] < 20 << 20
+    finally:
+        tracemalloc.stop()
 
 
 def test_the_newest_whole_pack_of_a_stick_is_found(tmp_path: Path) -> None:
@@ -288,6 +313,8 @@ def test_live_replay_and_rebuild_agree_with_a_pack_that_comes_in_the_middle_of_t
             "removed",
             "died",
         ]
+        (frozen,) = database.execute("SELECT species, a, b, c, sd_log10, n FROM local_relation")
+    assert frozen == ("largemouth_bass", HEAVY.log10_a, HEAVY.b, HEAVY.c, HEAVY.sd, HEAVY.n)
     (toml.parent / "pack.zip").unlink()  # what the journal kept is enough
     assert rebuild(live.station.database).agrees
     replayed = toml.parent / "replayed.sqlite"

@@ -92,6 +92,7 @@ def refused(office: OfficeDatabase, source: object) -> str:
         ({"sha256": "0" * 64}, "SHA-256"),
         ({"sha256": "nonsense"}, "damaged or none of Tallywell"),
         ({"size_bytes": 17}, "bytes and its manifest says 17"),
+        ({"size_bytes": 0}, "size_bytes"),  # over a link it would be waited for without end
         ({"rows": {}}, "rows in"),
         ({"schema_version": SCHEMA_VERSION + 1}, "made by a newer Tallywell"),
         ({"station": ""}, "station"),
