@@ -22,7 +22,7 @@ def between_fish(
         return _again(facts, "", units), 1_000_000
     if facts["done"] is not None:
         return _already_done(facts, "", units), 1_000_000
-    if facts["saved"] is not None:
+    if facts["saved"] is not None and not facts["waiting_commits"]:  # else it may be among those that wait
         return _saved(facts, None, units), 1_000_000
     return _ready(facts), 1_000_000
 

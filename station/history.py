@@ -119,14 +119,14 @@ def curve(fish: Mapping[str, Any], now: str, units: Units) -> dict[str, object] 
     }
 
 
-def fish_warnings(fish: Mapping[str, Any], now: str) -> list[str]:
-    """What is to be minded about this fish: drugs first, then what the checks mark."""
+def fish_warnings(fish: Mapping[str, Any], today: str) -> list[str]:
+    """What is to be minded about this fish: drugs first, then what the checks mark. `today`: the day at the station."""
     found: list[str] = []
     days = [one["withdrawal_until"] for one in fish.get("captures") or [] if one["withdrawal_until"]]
     if fish.get("withdrawal_until"):
         days.append(fish["withdrawal_until"])
     until = max(days, default="")
-    if until > now[:10]:
+    if until > today:
         found.append(f"Drug-treated until {until}: not to be eaten before.")
     marks = [one for one in fish.get("findings") or () if one["severity"] == "notice"]
     found += [one["sentence"] for one in marks if one["name"] not in _SAID_ELSEWHERE]

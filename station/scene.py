@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal
 
-from station.history import curve, fish_warnings, history
+from station.history import curve, day, fish_warnings, history
 from station.moment import Moment
 from station.moments import choose_moment
 from station.units import Units, length_text, sentence_in, weight_text
@@ -67,7 +67,7 @@ def build_scene(
         "figures": [asdict(figure) for figure in moment.figures],
         "history": history(shown, units, offset) if shown else None,
         "curve": curve(shown, facts["now"], units) if shown else None,
-        "notices": _notices(facts, fish, moment, troubles, units),
+        "notices": _notices(facts, fish, moment, troubles, units, offset),
         "said": _last_words(recent, moment, units, offset),
         "species": common(facts.get("species")),
         "survey": _survey(facts),
@@ -96,16 +96,20 @@ def _notices(
     moment: Moment,
     troubles: Sequence[Worry],
     units: Units,
+    offset: timedelta,
 ) -> list[dict[str, str]]:
     """What is wrong or to be minded, gravest first; what the moment itself says is not said twice."""
     about = fish or (facts.get("saved") if moment.state in ("saved", "echo", "tag_not_read") else None)
-    found = (
-        [{"tone": "question", "text": text} for text in fish_warnings(about, facts["now"])] if about else []
-    )
+    today = day(facts["now"], offset)
+    found = [{"tone": "question", "text": text} for text in fish_warnings(about, today)] if about else []
+    for held in facts["held"]:
+        if fish is None or held["fish_id"] != fish["fish_id"]:
+            sentence = held["questions"][0]["sentence"]
+            found.append({"tone": "question", "text": f"Set aside, held: {held['says']}. {sentence}"})
     found += [
         {"tone": one.tone, "text": one.notice or one.sentence}
         for one in troubles
-        if one.state != moment.state
+        if (one.state, one.sentence) != (moment.state, moment.sentence)
     ]
     if facts["between"] and moment.state not in ("line", "line_stopped"):
         first, waiting = facts["between"][0], len(facts["between"]) + facts["owed"]
@@ -115,10 +119,6 @@ def _notices(
         text = f"Parked: {parked['says']}. Scan its tag to go on with it."
         if moment.state != "parked" or len(facts["parked"]) > 1:
             found.append({"tone": "calm", "text": text})
-    for held in facts["held"]:
-        if fish is None or held["fish_id"] != fish["fish_id"]:
-            sentence = held["questions"][0]["sentence"]
-            found.append({"tone": "question", "text": f"Set aside, held: {held['says']}. {sentence}"})
     survey = facts.get("survey")
     if survey and survey.get("withdrawal_until"):
         until = survey["withdrawal_until"]
@@ -127,11 +127,20 @@ def _notices(
         found.append({"tone": "calm", "text": "The next fish has no tag."})
     for one in found:
         one["text"] = sentence_in(one["text"], units)
-    most = SHOWN_NOTICES_BESIDE_HISTORY if moment.history_of else SHOWN_NOTICES
+    found.sort(key=lambda one: _GRAVEST.index(one["tone"]))
+    most = SHOWN_NOTICES
+    if (
+        moment.history_of
+    ):  # earlier captures give way to what is wrong, and to what is to be minded of this fish
+        alarms = sum(1 for one in found if one["tone"] == "alarm")
+        most = min(most, SHOWN_NOTICES_BESIDE_HISTORY + alarms)
     if len(found) > most:
-        more = len(found) - most + 1
-        found[most - 1 :] = [{"tone": "question", "text": f"And {more} more notices."}]
+        rest = found[most - 1 :]
+        found[most - 1 :] = [{"tone": rest[0]["tone"], "text": f"And {len(rest)} more notices."}]
     return found
+
+
+_GRAVEST = ("alarm", "question", "calm")
 
 
 def _instruments(facts: Mapping[str, Any]) -> list[Mapping[str, Any]]:

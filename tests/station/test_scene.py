@@ -181,6 +181,50 @@ def test_warnings_about_the_fish_come_before_those_about_the_station() -> None:
     ]
 
 
+def test_a_fault_of_the_station_is_not_hidden_behind_what_is_less_grave() -> None:
+    gone = {
+        "name": "recorded_as_gone",
+        "severity": "notice",
+        "sentence": "Recorded as removed.",
+        "numbers": {},
+    }
+    drugged = recapture(findings=[gone])
+    drugged["captures"][-1]["withdrawal_until"] = "2026-06-02"
+    shown = scene(facts(in_hand=drugged, clock_doubtful=True, journal_trouble="one copy is missing."))
+    assert notices(shown) == [
+        "The journal: one copy is missing.",
+        "Drug-treated until 2026-06-02: not to be eaten before.",
+        "And 2 more notices.",
+    ]
+    assert shown["notices"][0]["tone"] == "alarm"
+
+
+def test_a_held_fish_is_not_hidden_behind_those_that_are_only_parked() -> None:
+    aside = [fish(fish_id=f"fish-{n}", says=f"number {n}") for n in range(5)]
+    held = fish(fish_id="fish-9", says="312 mm, 41.2 g", questions=[question()])
+    shown = scene(facts(parked=aside, held=[held], clock_doubtful=True))
+    assert notices(shown)[0].startswith("Set aside, held: 312 mm, 41.2 g.")
+
+
+def test_of_two_lost_instruments_the_one_that_does_not_fill_the_screen_is_a_notice() -> None:
+    lost = [instrument(kind, kind, lost=True, port="lost") for kind in ("scale", "board")]
+    shown = scene(facts(instruments=lost))
+    assert shown["headline"] == "SCALE LOST"
+    assert notices(shown) == ["The board is lost: plug it in."]
+
+
+def test_a_fish_that_may_still_wait_for_the_database_is_not_called_saved() -> None:
+    shown = scene(facts(saved=saved(), database_trouble="The disk is full.", waiting_commits=1))
+    assert (shown["state"], shown["headline"]) == ("database_waits", "NOT SAVED YET")
+
+
+def test_a_withdrawal_day_ends_by_the_day_at_the_station() -> None:
+    drugged = recapture()
+    drugged["captures"][-1]["withdrawal_until"] = "2026-06-02"
+    evening = facts(in_hand=drugged, now="2026-06-02T01:30:00.000Z", utc_offset_s=-5 * 3600)
+    assert notices(scene(evening)) == ["Drug-treated until 2026-06-02: not to be eaten before."]
+
+
 def test_a_withdrawal_day_that_is_over_is_no_warning() -> None:
     past = recapture()
     past["captures"][-1]["withdrawal_until"] = "2026-05-12"
@@ -267,8 +311,9 @@ def test_what_is_wrong_fills_the_screen_between_fish_and_is_a_notice_otherwise(
     wrong: dict[str, Any], state: str
 ) -> None:
     assert scene(facts(**wrong))["state"] == state
+    save = said("fish_saved", fish_id="fish-1")
     for busy in (facts(in_hand=fish(missing=["length"]), **wrong), facts(saved=saved(), **wrong)):
-        shown = scene(busy)
+        shown = scene(busy, [save])
         assert shown["state"] in ("in_hand", "saved")
         assert len(notices(shown)) == 1
 
