@@ -5,6 +5,7 @@ from sqlite3 import Connection
 
 import pytest
 
+from office.exports import whole_files
 from office.exports.csv_files import write_csv
 from office.exports.errors import ExportRefusedError
 from office.exports.public_views import (
@@ -126,7 +127,12 @@ def test_a_set_of_files_touches_no_others_and_keeps_the_old_ones_if_it_fails(tmp
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.csv", "data", "mine.txt"]
 
 
-def test_a_folder_is_swapped_as_a_whole(tmp_path: Path) -> None:
+@pytest.mark.parametrize("at_once", [True, False])
+def test_a_folder_is_swapped_as_a_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: bool
+) -> None:
+    if not at_once:  # as on a file system that cannot exchange two names
+        monkeypatch.setattr(whole_files, "_exchange", lambda one, other: False)
     new, place = tmp_path / "new", tmp_path / "deep" / "place"
     for text in ("first", "second"):
         new.mkdir()
@@ -134,6 +140,7 @@ def test_a_folder_is_swapped_as_a_whole(tmp_path: Path) -> None:
         swap_folder(new, place)
         assert [path.name for path in place.iterdir()] == [text]
     assert not new.exists()
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["deep", "place", "second"]
 
 
 def test_places_that_cannot_be_written_to_are_named(records: Connection, tmp_path: Path) -> None:
