@@ -71,21 +71,23 @@ def fish_on(stick: Stick) -> set[str]:
 def test_a_stick_gets_the_day_and_again_when_the_survey_is_closed(child: Child) -> None:
     with stick_for(child, "AGAIN") as stick:
         child.work_up("999000000000011")
+        n = len(child.fish())  # other tests may have been at the station before
         stick.put_in()
         wait_said(
-            child, "The day is on the stick AGAIN (1 fish, read back and compared): it is safe to pull out."
+            child,
+            f"The day is on the stick AGAIN ({n} fish, read back and compared): it is safe to pull out.",
         )
-        assert fish_on(stick) == {"999000000000011"}
+        assert fish_on(stick) == {one["tag"] for one in child.fish()}
         child.work_up("999000000000012")
         with child.client() as client:
             client.command("survey close")
-        wait_said(child, "The day is on the stick AGAIN (2 fish, ")
-        assert fish_on(stick) == {"999000000000011", "999000000000012"}
+        wait_said(child, f"The day is on the stick AGAIN ({n + 1} fish, ")
+        assert fish_on(stick) == {one["tag"] for one in child.fish()}
         before = stick.copies
         stick.pull_out()
         wait_said(child, "The stick AGAIN was pulled out.")
         stick.put_in()  # the same stick once more: nothing is new, and the crew hears that it is whole
-        wait_said(child, "The day is on the stick AGAIN (2 fish, ", 2)
+        wait_said(child, f"The day is on the stick AGAIN ({n + 1} fish, ", 2)
         assert stick.copies == before
 
 
