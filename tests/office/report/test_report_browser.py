@@ -34,9 +34,7 @@ _FOUND = """() => ({
 })"""
 
 
-@pytest.mark.parametrize(
-    ("name", "width"), [("hostile", 1100), ("hostile", 400), ("no survey", 1100), ("removal", 400)]
-)
+@pytest.mark.parametrize(("name", "width"), [("hostile", 1100), ("hostile", 400), ("no survey", 1100)])
 def test_the_page_opens_quietly_and_can_be_read_by_everybody(
     name: str, width: int, rendered: Rendered, browser: Browser, tmp_path: Path
 ) -> None:

@@ -110,7 +110,7 @@ def test_hostile_names_are_names(rendered: Rendered) -> None:
 
 
 def test_the_same_records_give_the_same_bytes(rendered: Rendered) -> None:
-    case, files = rendered("one species")
+    case, files = rendered("one fish")
     assert render(report_of(case.database)) == files
 
 
