@@ -103,4 +103,18 @@ class AddCrew:
     n: int
 
 
-CatchChange = SaveBatch | AmendBatch | SaveTreatment | AddCrew
+@dataclass(frozen=True, slots=True)
+class SaveRelation:
+    """This water's own length-weight relation of a species, as a survey uses it (`fishery.single.Relation`):
+    log10(weight in g) = a + b x + c x^2, x = log10(length in mm), with scatter `sd_log10`, from `n` fish."""
+
+    survey_id: str
+    species: str
+    a: float
+    b: float
+    c: float
+    sd_log10: float
+    n: int
+
+
+CatchChange = SaveBatch | AmendBatch | SaveTreatment | AddCrew | SaveRelation

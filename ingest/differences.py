@@ -20,6 +20,7 @@ _TABLES: tuple[tuple[str, tuple[str, ...], frozenset[str]], ...] = (
     ("batch_amendment", ("amendment_id",), frozenset({"seq"})),
     ("treatment", ("treatment_id",), frozenset()),
     ("crew", ("crew_id",), frozenset()),
+    ("local_relation", ("survey_id", "species"), frozenset()),
     ("sighting", ("sighting_id",), frozenset()),
     ("inbox_file", ("sha256",), frozenset()),
 )

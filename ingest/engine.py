@@ -33,6 +33,7 @@ from ingest.assemble.antennas import mark_antenna
 from ingest.assemble.bench import Bench
 from ingest.assemble.command_rules import no_fish_for
 from ingest.assemble.context import Context, Lookup
+from ingest.assemble.facts import frozen_relations
 from ingest.assemble.flows import FLOWS, Flow
 from ingest.assemble.look_up import look_up
 from ingest.assemble.parts import BenchState, Measure, Ref
@@ -610,8 +611,10 @@ class Engine:
                 return
             self._ensure_survey(ref)
         rules = self._rules(name)
-        bench = FLOWS[rules.flow].bench(self.state.benches[name], self._context(name, rules), ref)
+        context = self._context(name, rules)
+        bench = FLOWS[rules.flow].bench(self.state.benches[name], context, ref)
         rule(bench, ref)
+        self._step.changes.extend(frozen_relations(context))
         self._step.changes.extend(bench.changes)
         self._step.announcements.extend(bench.announcements)
 

@@ -9,6 +9,7 @@ What was counted last may be corrected as long as nothing else came: `void`, and
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
+from ingest.assemble.facts import local_relation
 from ingest.assemble.parts import BatchWeight, Measure, MeasureKind, Ref, Tally
 from ingest.catch_records import AmendBatch, BatchReading, BatchRecord, SaveBatch
 from ingest.commands import FROM_BOARD, FROM_SCALE, Command, Verb
@@ -288,6 +289,8 @@ def _asks(tally: Tally) -> str:
 
 
 def _save(bench: "Bench", tally: Tally) -> None:
+    if tally.record.closed and tally.record.total_weight_g is None:
+        local_relation(tally.record.species, bench.context)  # its weight is estimated by it
     bench.changes.append(SaveBatch(tally.record))
 
 

@@ -84,6 +84,7 @@ class Context:
     observations: the station's codes and what they mean, by kind of observation.
     relations: length-weight relations of whole waters that a history pack brought.
     memo: what was already worked out in this step, by the values that it follows from (see `facts`).
+    frozen: the species whose relation was first used, and so frozen for the survey, in this step.
     """
 
     station: str
@@ -99,6 +100,7 @@ class Context:
     observations: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     relations: WaterRelations = field(default_factory=dict)
     memo: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
+    frozen: list[str] = field(default_factory=list, compare=False, repr=False)
 
     def species(self, slug: str | None) -> Species | None:
         return self.book.by_slug.get(slug) if slug else None

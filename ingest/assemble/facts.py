@@ -1,6 +1,6 @@
 """What follows from the parts of a fish: what is missing, what the checks say, how it grew."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from fishery.single import (
@@ -15,6 +15,7 @@ from fishery.single import (
 )
 from ingest.assemble.context import Context
 from ingest.assemble.parts import OpenFish
+from ingest.catch_records import SaveRelation
 from ingest.checks import FishFacts, check_fish, scale_off_zero
 from ingest.protocol import Needs, needed_parts
 from ingest.records import Finding, Part, PriorCapture, Severity
@@ -140,7 +141,19 @@ def local_relation(slug: str | None, context: Context) -> Relation | None:
         )
         packed = context.relations.get(relation_key(survey.water, slug))
         survey.relations[slug] = packed if own is None or (packed and packed.n > own.n) else own
+        context.frozen.append(slug)
     return survey.relations[slug]
+
+
+def frozen_relations(context: Context) -> Iterator[SaveRelation]:
+    """The relations that this step has frozen for the survey, for the record: estimates of weights rest on them."""
+    survey = context.survey
+    for slug in context.frozen:
+        relation = survey.relations.get(slug)
+        if relation is not None:
+            yield SaveRelation(
+                survey.survey_id, slug, relation.log10_a, relation.b, relation.c, relation.sd, relation.n
+            )
 
 
 def better_fitting_trail(fish: OpenFish, context: Context) -> tuple[Finding, ...]:

@@ -14,10 +14,10 @@ from ingest.store.errors import (
     StoreTrouble,
     UnsafeSettings,
 )
-from ingest.store.loading import freeze_relation, load_inventory, load_prior_captures, note_content
+from ingest.store.loading import load_inventory, load_prior_captures, note_content
 from ingest.store.lookup import Lookup
 from ingest.store.pragmas import JournalMode
-from ingest.store.rows import Checkpoint, ContentRow, FrameRow, LocalRelation, PriorRow
+from ingest.store.rows import Checkpoint, ContentRow, FrameRow, PriorRow
 from ingest.store.snapshot import Manifest, snapshot
 from ingest.store.store import Store
 
@@ -30,7 +30,6 @@ __all__ = [
     "DatabaseTooNew",
     "FrameRow",
     "JournalMode",
-    "LocalRelation",
     "Lookup",
     "Manifest",
     "NotOurDatabase",
@@ -43,7 +42,6 @@ __all__ = [
     "StoreMoved",
     "StoreTrouble",
     "UnsafeSettings",
-    "freeze_relation",
     "load_inventory",
     "load_prior_captures",
     "note_content",

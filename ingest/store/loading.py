@@ -1,5 +1,4 @@
-"""Loading what the station brings along: tag inventories, captures known from elsewhere, relations, file
-versions.
+"""Loading what the station brings along: tag inventories, captures known from elsewhere, file versions.
 
 Each call is one durable transaction, and repeating it changes nothing.
 """
@@ -8,7 +7,7 @@ import sqlite3
 from collections.abc import Iterable
 
 from ingest.records import individual_id
-from ingest.store.rows import ContentRow, LocalRelation, PriorRow
+from ingest.store.rows import ContentRow, PriorRow
 from ingest.store.store import Store
 
 
@@ -49,23 +48,6 @@ def load_prior_captures(store: Store, captures: Iterable[PriorRow], *, source: s
 
     store.write(work)
     return len(rows)
-
-
-def freeze_relation(store: Store, relation: LocalRelation) -> LocalRelation:
-    """Freeze this relation for its survey and return the one that counts: the first one stays.
-
-    Raises `StoreTrouble`, `RecordRefused` (no such survey).
-    """
-    store.write(
-        lambda connection: connection.execute(
-            "INSERT INTO local_relation (survey_id, species, a, b, sd_log10, n) VALUES (?, ?, ?, ?, ?, ?) "
-            "ON CONFLICT DO NOTHING",
-            relation,
-        ).close()
-    )
-    frozen = store.lookup.local_relation(relation.survey_id, relation.species)
-    assert frozen is not None
-    return frozen
 
 
 def note_content(store: Store, content: ContentRow) -> None:

@@ -21,7 +21,7 @@ from ingest.records import (
     TagStatus,
 )
 from ingest.store.errors import translate
-from ingest.store.rows import Checkpoint, LocalRelation
+from ingest.store.rows import Checkpoint
 from ingest.store.writer import FISH_COLUMNS, READING_COLUMNS, SELECT_FISH
 
 Row = tuple[Any, ...]
@@ -209,13 +209,6 @@ class Lookup:
         elsewhere.
         """
         return self._all(_LENGTH_WEIGHTS, water, species, before)
-
-    def local_relation(self, survey_id: str, species: str) -> LocalRelation | None:
-        """The relation frozen for this survey."""
-        rows = self._all(
-            "SELECT * FROM local_relation WHERE survey_id = ? AND species = ?", survey_id, species
-        )
-        return LocalRelation(*rows[0]) if rows else None
 
     def checkpoint(self) -> Checkpoint | None:
         """The checkpoint of the last commit that had one."""

@@ -49,20 +49,6 @@ class PriorRow(NamedTuple):
     withdrawal_until: str | None = None  # ISO 8601 day before which the fish may not be eaten
 
 
-class LocalRelation(NamedTuple):
-    """This water's own length-weight relation, frozen for a survey.
-
-    log10(weight_g) = a + b * log10(length_mm), with residual standard deviation `sd_log10`, from `n` fish.
-    """
-
-    survey_id: str
-    species: str
-    a: float
-    b: float
-    sd_log10: float
-    n: int
-
-
 class ContentRow(NamedTuple):
     """A version of a config, species or inventory file in use; its text lies by the journal."""
 

@@ -168,7 +168,7 @@ FIRST_TABLES = (
     ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE local_relation (
         survey_id TEXT NOT NULL REFERENCES survey (survey_id), species TEXT NOT NULL, a REAL NOT NULL,
-        b REAL NOT NULL, sd_log10 REAL NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (survey_id, species)
+        b REAL NOT NULL, c REAL NOT NULL, sd_log10 REAL NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (survey_id, species)
     ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE checkpoint (
         only INTEGER PRIMARY KEY CHECK (only = 1), state TEXT NOT NULL, journal_file TEXT NOT NULL,

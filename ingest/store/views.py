@@ -85,8 +85,14 @@ LEFT JOIN (
 WHERE m.void IS NULL OR (SELECT new FROM batch_amendment WHERE seq = m.void) <> '1'
 """
 
+# The mean weight at a length: the line in logarithms with the correction of Sprugel (1983, Ecology 64:209) for what
+# taking it back to grams would lose, 1.151292546497023 = ln(10) / 2.
+_ESTIMATE = (
+    "pow(10, r.a + (r.b + r.c * log10({0})) * log10({0}) + 1.151292546497023 * r.sd_log10 * r.sd_log10)"
+)
+
 # The small addition keeps a length such as 4.7 in * 25.4, a hair below its class in binary, in its class.
-_CATCH = """
+_CATCH = f"""
 WITH part AS (
     SELECT w.survey_id, w.run_no, w.species,
         CAST((w.length_mm + 1e-6) / 10 AS INTEGER) * 10 AS length_class_mm,
@@ -94,13 +100,13 @@ WITH part AS (
         w.length_mm IS NULL AS counted, 0 AS batched, 0 AS subsampled, w.weight_g AS weight_g,
         w.length_mm IS NOT NULL AND w.weight_g IS NULL AS to_estimate,
         CASE WHEN w.weight_g IS NULL AND w.length_mm > 0
-            THEN pow(10, r.a + r.b * log10(w.length_mm)) END AS estimate_g
+            THEN {_ESTIMATE.format("w.length_mm")} END AS estimate_g
     FROM worked_fish AS w LEFT JOIN local_relation AS r ON r.survey_id = w.survey_id AND r.species = w.species
     UNION ALL
     SELECT b.survey_id, b.run_no, b.species, NULL, 0, 0, iif(b.kind = 'count', b.n, 0), iif(b.kind = 'batch', b.n, 0),
         0, b.total_weight_g, b.total_weight_g IS NULL AND b.n_subsampled > 0,
         CASE WHEN b.total_weight_g IS NULL THEN b.n * (
-            SELECT avg(pow(10, r.a + r.b * log10(l.value))) FROM batch_reading AS l
+            SELECT avg({_ESTIMATE.format("l.value")}) FROM batch_reading AS l
             WHERE l.batch_id = b.batch_id AND l.kind = 'length'
         ) END
     FROM batch_list AS b LEFT JOIN local_relation AS r ON r.survey_id = b.survey_id AND r.species = b.species

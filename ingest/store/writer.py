@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from operator import attrgetter
 from typing import Any, assert_never
 
-from ingest.catch_records import AddCrew, AmendBatch, BatchRecord, SaveBatch, SaveTreatment
+from ingest.catch_records import AddCrew, AmendBatch, BatchRecord, SaveBatch, SaveRelation, SaveTreatment
 from ingest.records import (
     AddFinding,
     AddSighting,
@@ -61,6 +61,7 @@ _TREATMENT_COLUMNS = (
     "treatment_id", "survey_id", "run_no", "agent", "dose", "withdrawal_until", "started_at", "ended_at",
     "journal_id", "n",
 )  # fmt: skip
+_RELATION_COLUMNS = ("survey_id", "species", "a", "b", "c", "sd_log10", "n")
 _CREW_COLUMNS = ("crew_id", "survey_id", "run_no", "post", "code", "at", "journal_id", "n")
 _INBOX_COLUMNS = ("sha256", "file", "at", "n_seen", "refused", "journal_id", "n")
 
@@ -77,6 +78,7 @@ _batch_reading_row = attrgetter(*_BATCH_READING_COLUMNS)
 _batch_amendment_row = attrgetter(*_BATCH_AMENDMENT_COLUMNS)
 _treatment_row = attrgetter(*_TREATMENT_COLUMNS)
 _crew_row = attrgetter(*_CREW_COLUMNS)
+_relation_row = attrgetter(*_RELATION_COLUMNS)
 
 
 def _insert(table: str, columns: Sequence[str]) -> str:
@@ -119,6 +121,7 @@ _SELECT_BATCH = (
 )
 _INSERT_BATCH = _insert("batch", _BATCH_COLUMNS)
 _INSERT_BATCH_READING = _insert("batch_reading", ("batch_id", "seq", *_BATCH_READING_COLUMNS))
+_SAVE_RELATION = _upsert("local_relation", _RELATION_COLUMNS)
 _SAVE_TREATMENT = _upsert("treatment", _TREATMENT_COLUMNS)
 _SAVE_SURVEY = _upsert("survey", _SURVEY_COLUMNS)
 _SAVE_RUN = _upsert("run", _RUN_COLUMNS)
@@ -173,6 +176,8 @@ class Writer:
                 self._execute(_SAVE_TREATMENT, _treatment_row(change))
             case AddCrew():
                 self._insert_once("crew", "crew_id", _CREW_COLUMNS, _crew_row(change))
+            case SaveRelation():
+                self._execute(_SAVE_RELATION, _relation_row(change))
             case _:
                 assert_never(change)
 

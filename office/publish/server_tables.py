@@ -40,8 +40,8 @@ FIRST_TABLES = (
     )""",
     f"""CREATE TABLE local_relation (
         survey_id {T} NOT NULL REFERENCES survey, species {T} NOT NULL, a double precision NOT NULL,
-        b double precision NOT NULL, sd_log10 double precision NOT NULL, n bigint NOT NULL, {_BROUGHT},
-        PRIMARY KEY (survey_id, species)
+        b double precision NOT NULL, c double precision NOT NULL, sd_log10 double precision NOT NULL,
+        n bigint NOT NULL, {_BROUGHT}, PRIMARY KEY (survey_id, species)
     )""",
     f"""CREATE TABLE fish (
         fish_id {T} PRIMARY KEY, journal_id {T} NOT NULL, opened_n bigint NOT NULL, station {T} NOT NULL,

@@ -174,7 +174,9 @@ FROM batch AS f JOIN survey AS s ON s.survey_id = f.survey_id LEFT JOIN amended 
 WHERE NOT coalesce(a.has_void, false) OR a.void <> '1'
 """
 
-_CATCH = """
+_ESTIMATE = "power(10::double precision, r.a + (r.b + r.c * log({0})) * log({0}) + 1.151292546497023 * r.sd_log10 * r.sd_log10)"
+
+_CATCH = f"""
 WITH part AS (
     SELECT w.survey_id, w.run_no, w.species,
         trunc((w.length_mm + 1e-6) / 10)::bigint * 10 AS length_class_mm,
@@ -182,14 +184,14 @@ WITH part AS (
         (w.length_mm IS NULL)::integer AS counted, 0 AS batched, 0 AS subsampled, w.weight_g AS weight_g,
         (w.length_mm IS NOT NULL AND w.weight_g IS NULL)::integer AS to_estimate,
         CASE WHEN w.weight_g IS NULL AND w.length_mm > 0
-            THEN power(10::double precision, r.a + r.b * log(w.length_mm)) END AS estimate_g
+            THEN {_ESTIMATE.format("w.length_mm")} END AS estimate_g
     FROM worked_fish AS w LEFT JOIN local_relation AS r ON r.survey_id = w.survey_id AND r.species = w.species
     UNION ALL
     SELECT b.survey_id, b.run_no, b.species, NULL, 0, 0, CASE b.kind WHEN 'count' THEN b.n ELSE 0 END,
         CASE b.kind WHEN 'batch' THEN b.n ELSE 0 END, 0, b.total_weight_g,
         (b.total_weight_g IS NULL AND b.n_subsampled > 0)::integer,
         CASE WHEN b.total_weight_g IS NULL THEN b.n * (
-            SELECT avg(power(10::double precision, r.a + r.b * log(l.value))) FROM batch_reading AS l
+            SELECT avg({_ESTIMATE.format("l.value")}) FROM batch_reading AS l
             WHERE l.batch_id = b.batch_id AND l.kind = 'length'
         ) END
     FROM batch_list AS b LEFT JOIN local_relation AS r ON r.survey_id = b.survey_id AND r.species = b.species

@@ -95,7 +95,7 @@ TREATMENT = _shape(
     ignored=("told_s",),
 )
 MUTABLE = (SURVEY, RUN, TREATMENT)
-LOCAL_RELATION = _shape("local_relation", "survey_id species", "survey_id species a b sd_log10 n")
+LOCAL_RELATION = _shape("local_relation", "survey_id species", "survey_id species a b c sd_log10 n")
 
 FISH = _shape(
     "fish",

@@ -9,11 +9,9 @@ import pytest
 from ingest.records import FishRecord, PriorCapture, SaveFish, Status, individual_id
 from ingest.store import (
     ContentRow,
-    LocalRelation,
     PriorRow,
     RecordRefused,
     Store,
-    freeze_relation,
     load_inventory,
     load_prior_captures,
     note_content,
@@ -252,13 +250,7 @@ def test_length_weights_are_the_sound_pairs_of_this_water_before_a_time(store: S
     assert pairs("Long Lake", "BLG") == []
 
 
-def test_a_relation_and_the_versions_of_files_are_kept(store: Store) -> None:
-    assert store.lookup.local_relation("survey-1", "LMB") is None
-    relation = LocalRelation("survey-1", "LMB", -5.1, 3.05, 0.04, 120)
-    freeze_relation(store, relation)
-    assert store.lookup.local_relation("survey-1", "LMB") == relation
-    with pytest.raises(RecordRefused):
-        freeze_relation(store, relation._replace(survey_id="nowhere"))
+def test_the_versions_of_files_are_kept(store: Store) -> None:
     content = ContentRow("ab" * 32, "inventory.csv", "inventory", "2026-05-12T12:00:00Z")
     note_content(store, content)
     note_content(store, content._replace(first_used_at="2026-06-12T12:00:00Z"))

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from ingest.catch_records import SaveBatch
+from ingest.catch_records import SaveBatch, SaveRelation
 from ingest.records import AddFinding, Observation, SaveFish, Status
-from ingest.store import LocalRelation, PriorRow, Store, freeze_relation, load_prior_captures
+from ingest.store import PriorRow, Store, load_prior_captures
 from tests.ingest.builders import (
     JOURNAL,
     OTHER_TAG,
@@ -23,6 +23,9 @@ from tests.ingest.builders import (
     run,
     survey,
 )
+
+# From the middle fish of a length to the mean one, with a scatter of 0.05 (Sprugel 1983, Ecology 64:209).
+MEAN = math.exp((math.log(10) * 0.05) ** 2 / 2)
 
 WORKED_FISH = (
     "fish_id, station, bench, water, survey_id, run_no, worked_up_at, species, tag, tag_status, length_mm, "
@@ -222,13 +225,16 @@ def test_catch_counts_measured_weighed_counted_and_batches_by_length_class(store
         "SELECT weight_estimated_g FROM catch WHERE length_class_mm IN (190, 200) ORDER BY length_class_mm"
     )
     assert rows(store, estimate) == [(0.0,), (None,)]
-    relation = LocalRelation("survey-1", "LMB", -5.0, 3.0, 0.05, 40)
-    assert freeze_relation(store, relation) == relation
-    assert freeze_relation(store, relation._replace(a=-4.0)) == relation
+    store.commit([SaveRelation("survey-1", "LMB", -5.0, 3.0, 0.0, 0.05, 40)])
     (nothing,), (estimated,) = rows(store, estimate)
     assert nothing == 0.0
     assert isinstance(estimated, float)
-    assert math.isclose(estimated, 1e-5 * 209.9**3)
+    assert math.isclose(estimated, 1e-5 * 209.9**3 * MEAN)
+    store.commit([SaveRelation("survey-1", "LMB", -4.0, 2.0, 0.2, 0.05, 40)])
+    _, (estimated,) = rows(store, estimate)
+    assert isinstance(estimated, float)
+    x = math.log10(209.9)
+    assert math.isclose(estimated, 10 ** (-4 + 2 * x + 0.2 * x * x) * MEAN)
 
 
 def catch(store: Store, columns: str) -> list[tuple[object, ...]]:
@@ -244,10 +250,10 @@ def test_the_subsample_of_a_batch_is_among_its_fish_and_not_counted_again(store:
 def test_a_batch_without_a_weight_is_estimated_from_its_subsample(store: Store) -> None:
     store.commit([SaveBatch(batch(total_weight_g=None)), SaveBatch(count(2, 9))])
     assert catch(store, "weight_measured_g, weight_estimated_g")[0] == (0.0, None)
-    freeze_relation(store, LocalRelation("survey-1", "LMB", -5.0, 3.0, 0.05, 40))
+    store.commit([SaveRelation("survey-1", "LMB", -5.0, 3.0, 0.0, 0.05, 40)])
     (estimated,) = catch(store, "weight_estimated_g")[0]
     assert isinstance(estimated, float)
-    assert math.isclose(estimated, 40 * 1e-5 * (101.0**3 + 109.0**3 + 120.0**3) / 3)
+    assert math.isclose(estimated, 40 * 1e-5 * (101.0**3 + 109.0**3 + 120.0**3) / 3 * MEAN)
 
 
 def test_the_newest_amendment_of_a_batch_counts(store: Store) -> None:

@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from ingest.catch_records import SaveBatch
+from ingest.catch_records import SaveBatch, SaveRelation
 from ingest.records import AddFinding, Observation, RunMethod, RunPlace, SaveFish, Status
-from ingest.store import LocalRelation, PriorRow, Store, freeze_relation, load_prior_captures
+from ingest.store import PriorRow, Store, load_prior_captures
 from tests.ingest.builders import (
     JOURNAL,
     OTHER_TAG,
@@ -68,7 +68,7 @@ def fill(store: Store) -> None:
             amend_batch(batch(1), "fate", "removed"),
         ]
     )
-    freeze_relation(store, LocalRelation("survey-1", "LMB", -5.2, 3.1, 0.04, 50))
+    store.commit([SaveRelation("survey-1", "LMB", -5.2, 3.1, 0.01, 0.04, 50)])
     for number, water in enumerate(ODD_WATERS):
         survey_id = f"odd-{number}"
         at = f"{2020 + number}-07-0{number + 1}T10:00:00Z"
