@@ -30,9 +30,9 @@ class Companion(Protocol):
 class Doors:
     """What a companion is given.
 
-    station: as configured at the start, by the file of this path. deliver: puts a question (`Ask`) or something to announce (`Tell`) into the
-    queue of the ingest thread; returns at once, from any thread. show: one line on the station's own terminal and
-    nowhere else (not in the log); None if it has no terminal that a person looks at.
+    station: as configured at the start, by the file of this path. deliver: puts a question (`Ask`) or something to
+    announce (`Tell`) into the queue of the ingest thread; returns at once, from any thread. show: one line on the
+    station's own terminal and nowhere else (not in the log); None if it has no terminal that a person looks at.
     """
 
     station: Station

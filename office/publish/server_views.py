@@ -82,8 +82,16 @@ FROM ranked AS r GROUP BY fish_id
 """
 
 
+def _now(field: str) -> str:
+    return f"CASE WHEN a.has_{field} THEN a.{field} ELSE f.{field} END"
+
+
 def _shown(field: str) -> str:
-    return f"CASE WHEN a.has_{field} THEN a.{field} ELSE f.{field} END AS {field}"
+    if field != "run_no":
+        return f"{_now(field)} AS {field}"
+    # A run that the survey has not is none, as in `ingest.store.tables`.
+    of_survey = f"r.survey_id = {_now('survey_id')} AND r.run_no = {_now('run_no')}"
+    return f"(SELECT r.run_no FROM run AS r WHERE {of_survey}) AS run_no"
 
 
 _STATE_FIELDS = (
@@ -174,7 +182,8 @@ FROM batch AS f JOIN survey AS s ON s.survey_id = f.survey_id LEFT JOIN amended 
 WHERE NOT coalesce(a.has_void, false) OR a.void <> '1'
 """
 
-_ESTIMATE = "power(10::double precision, r.a + (r.b + r.c * log({0})) * log({0}) + 1.151292546497023 * r.sd_log10 * r.sd_log10)"
+_ESTIMATE = """power(10::double precision,
+    r.a + (r.b + r.c * log({0})) * log({0}) + 1.151292546497023 * r.sd_log10 * r.sd_log10)"""
 
 _CATCH = f"""
 WITH part AS (
