@@ -66,7 +66,9 @@ def test_what_the_ports_need_is_not_taken_away() -> None:
         if equals and not line.startswith("#"):
             service.setdefault(key, []).append(value)
     assert service["PrivateDevices"] == ["no"]
-    assert {f"char-{one} rw" for one in ("ttyACM", "ttyUSB", "usb_device", "alsa")} <= set(service["DeviceAllow"])
+    assert {f"char-{one} rw" for one in ("ttyACM", "ttyUSB", "usb_device", "alsa")} <= set(
+        service["DeviceAllow"]
+    )
     assert service["SupplementaryGroups"] == ["dialout audio"]
     assert "ProcSubset" not in service  # the boot id is in /proc/sys
     assert service["Type"] == ["notify"]
