@@ -7,7 +7,7 @@ import typer
 from cli import options
 from cli.contents import group
 from cli.errors import RefusedError
-from cli.show import Column, blanks, local_time, pairs, say, say_json, table
+from cli.show import Column, blanks, local_time, pairs, printable, say, say_json, table
 from cli.target import Target, find_target, reading
 
 STATUSES = ("saved", "confirmed", "queried", "incomplete", "held", "parked", "void")
@@ -240,6 +240,10 @@ def _trace_text(found: dict[str, Any], target: Target) -> str:
             Column("raw", "bytes on the wire", wraps=False),
         )
         parts.append(f"Readings (frames of journal {found['journal_id']}):\n{table(view, columns)}")
+    if found["file_row"]:
+        row = found["file_row"]
+        where = f"Row {row['row']} of {row['file']}, imported on {row['at'][:10]} by {row['who']}"
+        parts.append(f"{printable(where)}:\n{printable(row['data'])}")
     if found["findings"]:
         marks = [{**one, "name": blanks(one["name"]), "settled": _state(one)} for one in found["findings"]]
         finding_columns = (

@@ -201,11 +201,9 @@ def _shown(value: str | None) -> str:
 def _summary(outcome: "ImportOutcome") -> str:
     new, known = len(outcome.of("new")), len(outcome.of("known"))
     said = [f"{counted(new, 'row')} {'taken' if outcome.stored else 'would be taken'}"]
+    differing, refused = len(outcome.of("differs")), len(outcome.of("refused"))
     said += [f"{known} known"] if known else []
-    for kind, words in (("differs", "from their fish"), ("refused", "")):
-        n = len(outcome.of(kind))
-        said += (
-            [" ".join(filter(None, (str(n), "differ" if kind == "differs" else kind, words)))] if n else []
-        )
+    said += [f"{differing} {'differs' if differing == 1 else 'differ'}"] if differing else []
+    said += [f"{refused} refused"] if refused else []
     end = "." if outcome.stored or not new else "; nothing was stored yet. Store with --apply --who CODE."
     return f"{', '.join(said)}{end}"

@@ -109,6 +109,7 @@ def fish_trace(connection: sqlite3.Connection, written: str) -> Row:
         "as_saved": {key: saved[key] for key in saved if key in fish and saved[key] != fish[key]},
         "journal_id": saved["journal_id"],
         "opened_n": saved["opened_n"],
+        "file_row": _file_row(connection, saved["journal_id"], saved["opened_n"]),
         "species_from": saved["species_from"],
         "tags": rows(connection, "SELECT tag, role FROM fish_tag WHERE fish_id = ? ORDER BY seq", (fish_id,)),
         "readings": readings,
@@ -128,6 +129,23 @@ def fish_trace(connection: sqlite3.Connection, written: str) -> Row:
             (fish_id,),
         ),
     }
+
+
+def _file_row(connection: sqlite3.Connection, journal_id: str, n: int) -> Row | None:
+    """Of a fish that came from a table: the row as it stood, and the file; None for a fish of a station."""
+    if not journal_id.startswith("import:"):
+        return None
+    found = rows(
+        connection,
+        "SELECT i.file, i.mapping_name, i.at, i.who, r.n AS row, f.data FROM imported_file AS i "
+        "JOIN imported_row AS r ON r.import_id = i.import_id "
+        "JOIN frame AS f ON f.journal_id = i.journal_id AND f.n = r.n "
+        "WHERE i.journal_id = ? AND r.n = ? ORDER BY i.import_id LIMIT 1",
+        (journal_id, n),
+    )
+    for one in found:
+        one["data"] = bytes(one["data"]).decode(errors="backslashreplace")
+    return found[0] if found else None
 
 
 def _fish_id(connection: sqlite3.Connection, written: str) -> str:

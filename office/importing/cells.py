@@ -64,7 +64,7 @@ def tag_of(cell: Cell) -> str:
             raise ValueError(f'"{shown(cell)}" is a number with a fraction, and no tag.')
         case int() | float():
             return _numeric_tag(int(cell))
-        case str():
+        case str() if cell.strip():
             text = bare_tag(cell)
             if re.fullmatch(r"[0-9]+\.0+", text):
                 raise ValueError(
@@ -136,7 +136,7 @@ def day_of(cell: Cell, written: str | None) -> date | datetime:
             raise ValueError(f'"{shown(cell)}" is no date.')
         case int() | float():
             day = _serial(cell, written)
-        case str():
+        case str() if cell.strip():
             text = unguarded(cell.strip())
             if written in _SERIALS:
                 if re.fullmatch(r"[0-9]{1,6}(\.[0-9]+)?", text) is None:

@@ -89,8 +89,7 @@ class Importing:
         Raises TableRefusedError (the file as a whole cannot be read), StoreTrouble, RecordRefused.
         """
         rows = propose(read_rows(data, name, mapping), mapping, self._book, self._at)
-        sheet = f":{mapping.file.sheet}" if mapping.file.sheet else ""
-        file = _File(name, sha256(data).hexdigest(), sheet, mapping, mapping_text)
+        file = _File(name, sha256(data).hexdigest(), mapping, mapping_text)
         outcome = ImportOutcome()
 
         def work(connection: sqlite3.Connection) -> None:
@@ -147,9 +146,12 @@ class Importing:
                 )  # fmt: skip
         outcome.verdicts = [verdicts[number] for number in sorted(verdicts)]
         outcome.new_waters = taking.new_waters
-        refused_for = set(instead.values())
+        spoken_of = set(instead.values())
+        refused = {one.number for one in outcome.of("refused")}
         outcome.gone = {
-            fish_id: n for fish_id, n in gone(earlier, matched).items() if fish_id not in refused_for
+            fish_id: n
+            for fish_id, n in gone(earlier, matched).items()
+            if fish_id not in spoken_of and n not in refused
         }
         self._remember(connection, file, outcome)
 
@@ -199,17 +201,22 @@ class Importing:
 
 @dataclass(frozen=True, slots=True)
 class _File:
-    """The file that is being imported. Two sheets of one workbook have the same row numbers, so a named sheet counts."""
+    """The file that is being imported. A sheet that the mapping names counts as a file of its own."""
 
-    name: str
+    path_name: str
     sha256: str
-    sheet: str
     mapping: ImportMapping
     mapping_text: str
 
     @property
+    def name(self) -> str:
+        sheet = self.mapping.file.sheet
+        return f"{self.path_name}, sheet {sheet}" if sheet else self.path_name
+
+    @property
     def journal_id(self) -> str:
-        return f"import:{self.sha256}{self.sheet}"
+        sheet = self.mapping.file.sheet
+        return f"import:{self.sha256}:{sheet}" if sheet else f"import:{self.sha256}"
 
 
 def _refused_for(row: ProposedFish, fish_id: str, earlier: Earlier) -> RowVerdict:

@@ -41,7 +41,7 @@ class Earlier:
     """What was imported before and has to do with this file.
 
     by_row: of this very file, the fish of each row. by_key: of this mapping, the fish of each key. rows: of files of this
-    name, each fish that still counts, with its row there.
+    name and mapping, each fish that still counts, with its row there.
     """
 
     by_row: dict[int, str] = field(default_factory=dict)
@@ -62,7 +62,7 @@ def earlier_imports(connection: Connection, file: str, journal_id: str, mapping_
             earlier.by_row[n] = fish_id
         if mapping == mapping_name and key is not None:
             earlier.by_key[key] = fish_id
-        if name == file and not void:
+        if name == file and mapping == mapping_name and not void:
             earlier.rows[fish_id] = n
     return earlier
 

@@ -11,6 +11,7 @@ from ingest.records import (
     Finding,
     FishRecord,
     ReadingRecord,
+    ReadingRole,
     RunMethod,
     SaveFish,
     SaveRun,
@@ -121,7 +122,8 @@ class Taking:
         }
         findings = (*self._judge.findings(fish_id, state), *self._notices(row, species, survey_id))
         serious = any(one.severity is Severity.SERIOUS for one in findings)
-        status = Status.QUERIED if serious else Status.INCOMPLETE if row.left_out else Status.SAVED
+        lacking = "length" in row.left_out or "weight" in row.left_out
+        status = Status.QUERIED if serious else Status.INCOMPLETE if lacking else Status.SAVED
         return FishRecord(
             fish_id=fish_id,
             journal_id=self._journal_id,
@@ -166,10 +168,18 @@ class Taking:
         if row.tag is None:
             return TagStatus.NONE_FOUND if row.scanned else TagStatus.NOT_SCANNED
         status = TagStatus(self._judge.follows("tag_status", fish_id, state) or "")
+        at = (state["worked_up_at"] or "").rstrip("Z")
+        if status in (TagStatus.NEW, TagStatus.UNKNOWN) and any(
+            one.at.rstrip("Z") <= at for one in self._lookup.captures(row.tag)
+        ):
+            return (
+                TagStatus.RECAPTURE
+            )  # a survey from elsewhere opens at midnight: a capture of that day is earlier too
         # Whoever tells of a caught fish inserted no tag: if it was never seen before, its first capture is missing.
         return TagStatus.UNKNOWN if status is TagStatus.NEW and self._mapping.kind == "reports" else status
 
     def _readings(self, row: ProposedFish, at: str) -> Iterator[ReadingRecord]:
+        """What stood in the cells; a measure that could not be read is kept beside as what it is."""
         units = self._mapping.units
         kinds: tuple[tuple[Literal["tag", "length", "weight"], float | None, str | None, str | None], ...] = (
             ("tag", None, row.tag, None),
@@ -177,10 +187,11 @@ class Taking:
             ("weight", row.weight_g, None, units.weight),
         )
         for kind, value, text, unit in kinds:
-            if value is not None or text is not None:
+            if kind in row.stood:
                 raw = row.stood[kind].encode(errors="backslashreplace")
+                role: ReadingRole = "trail" if value is None and text is None else "used"
                 yield ReadingRecord(
-                    kind, "used", self._journal_id, row.number, at, INSTRUMENT, raw, value, text, unit
+                    kind, role, self._journal_id, row.number, at, INSTRUMENT, raw, value, text, unit
                 )
 
     def _notices(self, row: ProposedFish, species: str | None, survey_id: str) -> Iterator[Finding]:
