@@ -20,7 +20,7 @@ export function openCrewPanel(bench) {
       said = answer.ok ? answer.said.map((one) => one.sentence).join(" ") || "Done." : answer.error;
       at("answer").dataset.tone = answer.ok && !refused(answer.said) ? "good" : "alarm";
     } catch {
-      said = "The station was not reached: nothing was done.";
+      said = "No answer came: look whether it was done before you press again.";
       at("answer").dataset.tone = "alarm";
     }
     at("answer").textContent = said;

@@ -16,6 +16,7 @@ let skew_ms = null; // from the tablet's clock to the station's, as its last bea
 let heard_ms = null; // by the tablet's clock
 let stream = null;
 let connected_ms = 0; // when the last try began
+let fresh = false; // whether a scene came since; what came before it on a new line was said while nobody heard it
 let hushed = ""; // what was read out last
 
 // --- a scene ---------------------------------------------------------------------------------------------------------
@@ -176,7 +177,7 @@ function readOut(scene) {
 
 function heard() {
   heard_ms = Date.now();
-  if (at("contact").dataset.why !== "busy") contact(null);
+  if (fresh && at("contact").dataset.why !== "busy") contact(null);
 }
 
 function contact(why, sentence = "") {
@@ -222,10 +223,12 @@ function watch() {
 function connect() {
   stream?.close();
   connected_ms = Date.now();
+  fresh = false;
   const address = new URL("/events", location.href);
   if (bench) address.searchParams.set("bench", bench);
   stream = new EventSource(address);
   stream.addEventListener("scene", (event) => {
+    fresh = true;
     contact(null);
     heard();
     show(JSON.parse(event.data));
@@ -234,17 +237,18 @@ function connect() {
     heard();
     const said = JSON.parse(event.data);
     if (said.name === "database_waits") contact("busy", said.sentence);
-    sounds.play(said.sound);
+    if (fresh) sounds.play(said.sound); // old news, all at once, would only mislead
   });
   stream.addEventListener("beat", (event) => {
     const beat = JSON.parse(event.data);
     skew_ms = Date.parse(beat.at) - Date.now();
     heard();
-    if (beat.answers) contact(null);
-    else contact("busy");
+    if (!beat.answers) contact("busy");
+    else if (fresh) contact(null);
     tick();
   });
   stream.addEventListener("error", () => {
+    fresh = false;
     contact("lost");
     if (stream.readyState === EventSource.CLOSED) setTimeout(askWhy, 1000);
   });

@@ -1,5 +1,6 @@
 """The page over time: it loses the station and finds it again, several look at once, hands use only the keyboard."""
 
+import json
 import signal
 import socket
 import sqlite3
@@ -8,11 +9,17 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from playwright.sync_api import Browser, Route
+
 from ingest.records import Sound
+from station.news import message
+from station.scene import build_scene
 from station.sounds.tones import notes
 from tests.ingest.daemon_tools import wait_for
 from tests.station import stage as acts
 from tests.station.conftest import OpenView
+from tests.station.looking import View
+from tests.station.scene_builders import facts, said
 from tests.station.stage import KNOWN, Stage, stage_on, write_stage
 
 
@@ -200,6 +207,57 @@ def test_a_tap_lets_the_page_sound_as_the_station_does(stage: Stage, open_view: 
     )
     view.page.click("#sound")
     assert view.page.get_attribute("#sound", "aria-pressed") == "false"
+
+
+def test_what_was_missed_is_not_sounded_when_the_page_comes_back_and_old_news_are_not_passed_for_new(
+    stage: Stage, browser: Browser
+) -> None:
+    """The line ends after each answer here, and is opened anew after 50 ms."""
+    scene = message("scene", json.dumps(build_scene(facts(), []))).decode()
+    live, missed = (
+        message("said", json.dumps(said(sound, sound=sound))).decode() for sound in ("held", "saved")
+    )
+    lines = {"now": scene}
+    asked: list[str] = []
+
+    def answer(route: Route) -> None:
+        asked.append(lines["now"])
+        route.fulfill(content_type="text/event-stream", body=f"retry: 50\n\n{lines['now']}")
+
+    view = View(browser, stage.address)
+    try:
+        view.page.route("**/events**", answer)
+        view.page.reload()
+        view.page.wait_for_function("() => document.getElementById('headline').textContent === 'READY'")
+        view.page.click("#sound")
+        view.page.evaluate("""() => {
+            window.heard = [];
+            const start = OscillatorNode.prototype.start;
+            OscillatorNode.prototype.start = function (at) {
+                window.heard.push(Math.round(this.frequency.value));
+                start.call(this, at);
+            };
+        }""")
+        lines["now"] = missed * 50 + scene + live
+        view.page.wait_for_function("() => window.heard.length > 0")
+        held = [round(note.hz) for note in notes(Sound.HELD)]
+        assert view.page.evaluate("count => window.heard.slice(0, count)", len(held)) == held
+        lines["now"] = message("beat", '{"at": "2026-05-13T14:03:00Z", "answers": true}').decode()
+        wait_for_requests = len(asked) + 2
+        while len(asked) < wait_for_requests:
+            view.page.wait_for_timeout(20)  # between two looks
+        view.page.evaluate("""() => {
+            window.shown = 0;
+            new MutationObserver(() => window.shown++).observe(
+                document.getElementById('contact'), {attributes: true, attributeFilter: ['hidden']});
+        }""")
+        while len(asked) < wait_for_requests + 3:
+            view.page.wait_for_timeout(20)
+        assert view.page.evaluate("window.shown") == 0
+        assert view.text("#contact-headline") == "NO CONTACT"
+    finally:
+        view.wrong.clear()
+        view.close()
 
 
 def test_with_several_benches_the_page_asks_which(stage: Stage, open_view: OpenView) -> None:
