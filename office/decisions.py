@@ -29,6 +29,7 @@ _FOLLOWS = {
     "relative_weight": ("species", "length_mm", "length_type", "weight_g"),
     "individual_id": ("tag",),
 }
+_PLACE = {"survey_id", "run_no"}
 _BATCH_FIELDS = ("species", "fate", "note")
 _WRITTEN_ANEW = {"survey": ("survey_id",), "run": ("survey_id", "run_no"), "treatment": ("treatment_id",)}
 _BATCH_KINDS = ("batch", "batch_amendment", "both amended batch")
@@ -143,6 +144,8 @@ class _Deciding:
             (chosen[kind.key], chosen["journal_id"], chosen["n"]),
         ).fetchall()
         follow = {name for name, bases in _FOLLOWS.items() if chosen["field"] in bases}
+        if chosen["field"] in _PLACE:
+            follow |= _PLACE
         return {name: new for name, new in rows if name in follow} | {chosen["field"]: chosen["new"]}
 
     def _fish_fields(self, theirs: Mapping[str, Any]) -> Fields:
@@ -177,6 +180,8 @@ class _Deciding:
                 changes[name] = fields[name]
         if not changes:
             return "It reads so already: nothing had to be amended."
+        if changes.keys() & _PLACE:
+            self._has_run(shown | changes)
         n, at = next_number(self.connection, self.office_id), self._after(kind, record)
         body = {"who": self.who, "why": self.why, "conflict": self.conflict.conflict_id, "fields": changes}
         data = json.dumps(body, sort_keys=True, ensure_ascii=False).encode()
@@ -199,6 +204,14 @@ class _Deciding:
         frame = FrameRow(self.office_id, n, at, "office", data, "decide")
         Writer(self.connection).apply(amendments, (frame,), None)
         return f"Amended: {', '.join(changes)}."
+
+    def _has_run(self, state: Fields) -> None:
+        place = (state["survey_id"], state["run_no"])
+        known = self.connection.execute("SELECT 1 FROM run WHERE survey_id = ? AND run_no = ?", place)
+        if state["run_no"] is not None and not known.fetchone():
+            raise DecisionRefusedError(
+                f"The survey of this fish has no run {state['run_no']}: keep ours, and amend survey_id and run_no together."
+            )
 
     def _kind(self) -> "_Kind":
         return _BATCH if self.conflict.kind in _BATCH_KINDS else _FISH

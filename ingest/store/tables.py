@@ -289,13 +289,19 @@ def _dependent(column: str, cast: str, fields: str) -> str:
     return f"{column} = CASE WHEN NEW.field IN ('{column}', {fields}) THEN ({latest}) ELSE {column} END"
 
 
+# A run belongs to its survey: where one person moved the fish to another survey and another one, who did not know of it,
+# gave a run that this survey has not, there is no run. It comes back with the survey.
+_RUN = (
+    f"run_no = CASE WHEN NEW.field IN ('run_no', 'survey_id') THEN iif(EXISTS (SELECT 1 FROM ({_PLACED} = 'run_no')), "
+    f"(SELECT CAST(new AS INTEGER) FROM ({_PLACED} = 'run_no') {_LAST}), "
+    "(SELECT f.run_no FROM fish AS f WHERE f.fish_id = NEW.fish_id)) ELSE run_no END"
+)
+
 _SET = ",\n".join(
     (
         *(_own(field, "new") for field in _TEXT_FIELDS),
-        *(
-            _own(field, f"CAST(new AS {kind})")
-            for field, kind in (("run_no", "INTEGER"), ("length_mm", "REAL"), ("weight_g", "REAL"))
-        ),
+        *(_own(field, "CAST(new AS REAL)") for field in ("length_mm", "weight_g")),
+        _RUN,
         _own("void", "new = '1'"),
         _dependent("relative_weight", "REAL", "'length_mm', 'length_type', 'weight_g', 'species'"),
         _dependent("individual_id", "TEXT", "'tag'"),
@@ -312,5 +318,9 @@ FIRST_TRIGGERS += (
         WHERE fish_id = NEW.fish_id AND NOT EXISTS (SELECT 1 FROM amended WHERE fish_id = NEW.fish_id);
         UPDATE amended SET {_SET}
         WHERE fish_id = NEW.fish_id;
+        UPDATE amended SET run_no = NULL WHERE fish_id = NEW.fish_id AND NEW.field IN ('run_no', 'survey_id')
+            AND run_no IS NOT NULL AND NOT EXISTS (
+                SELECT 1 FROM run AS r WHERE r.survey_id = amended.survey_id AND r.run_no = amended.run_no
+            );
     END""",
 )

@@ -276,6 +276,11 @@ class Writer:
 
     def _amend(self, change: Amend) -> None:
         check_amendment(change)
+        # Whether its survey has it shows with the other amendments: a fish may move with its run.
+        if change.field == "run_no" and change.new is not None:
+            known = self._execute("SELECT 1 FROM run WHERE run_no = ? LIMIT 1", (int(change.new),))
+            if known.fetchone() is None:
+                raise RecordRefused(f"Fish {change.fish_id} was not amended: there is no run {change.new}.")
         self._insert_once("amendment", "amendment_id", _AMENDMENT_COLUMNS, _amendment_row(change))
 
     def _save_survey(self, change: SaveSurvey) -> None:

@@ -197,7 +197,7 @@ def test_the_same_id_with_other_content_is_refused(store: Store) -> None:
         ("weight_g", "1e999", "give a number"),
         ("run_no", "1.5", "number of a run"),
         ("run_no", "²", "number of a run"),
-        ("run_no", "7", "contradicts"),
+        ("run_no", "7", "there is no run 7"),
         ("survey_id", "nowhere", "contradicts"),
         ("tag", "", "contradicts"),
         ("void", "yes", "give one of 0, 1"),

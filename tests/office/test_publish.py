@@ -317,7 +317,8 @@ def random_amendments(chance: Random, origin: str, fish_numbers: range) -> list[
         "individual_id": ("somebody", None),
         "void": ("1", "0"),
         "status": ("confirmed", "queried"),
-        "run_no": ("1", None),
+        "run_no": ("1", "3", None),  # the third run is of another survey
+        "survey_id": ("survey-1", "survey-2"),
         "note": ("x", None),
         "sex": ("male", None),
         "worked_up_at": ("2026-05-13T09:00:00.250Z", "2026-05-14"),
@@ -348,6 +349,7 @@ def test_random_amendments_mean_the_same_here_and_there_in_whatever_order_they_c
             random_amendments(chance, name, numbers) for name in (JOURNAL, one.office_id, other.office_id)
         ]
         for office in (one, other):
+            office.store.commit([survey(survey_id="survey-2"), run(3, survey_id="survey-2")])
             office.store.commit([SaveFish(fish(number)) for number in numbers])
             waiting = [list(reversed(amendments)) for amendments in origins]
             arrived = []

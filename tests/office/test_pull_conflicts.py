@@ -324,3 +324,40 @@ def test_an_observation_that_theirs_took_back_is_taken_back(tmp_path: Path, offi
     assert office.connection.execute(seen).fetchall() == [("female",)]
     assert decide(office, "theirs") == "Amended: sex."
     assert office.connection.execute(seen).fetchall() == []
+
+
+def test_a_run_that_the_survey_has_not_is_none_and_stops_no_pull(tmp_path: Path) -> None:
+    """One office moves a fish to another survey, the other one gives it another run of the old survey."""
+    other = survey(survey_id="survey-2", name="the day after"), run(7, survey_id="survey-2")
+    with (
+        office_with(tmp_path / "a.sqlite", bass(1), *other) as first,
+        office_with(tmp_path / "b.sqlite", bass(1), *other) as second,
+    ):
+        moved = Wanted(bass(1).fish_id, {"survey_id": "survey-2", "run_no": "7"}, "wrong day")
+        assert amending(first, "2026-06-02T08:00:00.000Z").amend([moved]).stored
+        other_run = Wanted(bass(1).fish_id, {"run_no": "2"}, "wrong run")
+        assert amending(second, "2026-06-02T09:00:00.000Z").amend([other_run]).stored
+    with OfficeDatabase.open(tmp_path / "a.sqlite") as first:
+        assert pull_one(first, tmp_path / "b.sqlite").conflicts
+        assert value(first, "survey_id, run_no") == ("survey-2", None)
+        with pytest.raises(DecisionRefusedError, match="has no run 2"):
+            decide(first, "theirs")
+        decide(first, "ours")
+        assert value(first, "survey_id, run_no") == ("survey-2", 7)
+    with OfficeDatabase.open(tmp_path / "b.sqlite") as second:
+        pull_one(second, tmp_path / "a.sqlite")
+        assert value(second, "survey_id, run_no") == ("survey-2", 7)
+
+
+def test_a_run_comes_back_with_its_survey(tmp_path: Path) -> None:
+    other = survey(survey_id="survey-2"), run(7, survey_id="survey-2")
+    with office_with(tmp_path / "a.sqlite", bass(1), *other) as office:
+        for n, field, new, shown_run in (
+            (1, "run_no", "7", None),
+            (2, "survey_id", "survey-2", 7),
+            (3, "run_no", None, None),
+            (4, "run_no", "2", None),
+            (5, "survey_id", "survey-1", 2),
+        ):
+            office.store.commit([amend(bass(1), field, new, n=n)])
+            assert value(office, "run_no") == (shown_run,)
