@@ -111,9 +111,11 @@ def compare_categories(counts: Sequence[Sequence[int]], names: Sequence[str]) ->
     """Whether surveys differ in the shares of their categories: chi-square of homogeneity (Pearson 1900), with the
     continuity correction of Yates (1934) for two surveys and two categories.
 
-    `counts[i]`: fish of survey i in each category of `names`, ascending. The thinnest category is thrown together with
-    its neighbour until every expected count is `LEAST_EXPECTED` or more; if two categories of two surveys are still too
-    thin, Fisher's exact test decides. Refused if a survey is empty or all fish are in one category.
+    `counts[i]`: fish of survey i in each category of `names`, ascending. Of the categories above the first, the thinnest
+    is thrown together with its neighbour until every expected count is `LEAST_EXPECTED` or more; if two categories of two
+    surveys are still too thin, Fisher's exact test decides. The first category stays by itself, because its share is
+    100 - PSD: thrown together with the next it would hide the very change that PSD shows. Refused if a survey is empty
+    or all fish are in one category.
 
     Raises ValueError for ragged or negative counts.
     """
@@ -127,7 +129,7 @@ def compare_categories(counts: Sequence[Sequence[int]], names: Sequence[str]) ->
         found = f"Surveys of {' and '.join(map(str, sizes))} fish in {len(labels)} categories."
         return Refused(found, "Two surveys with fish, in two categories or more.")
     while table.shape[1] > 2 and _least_expected(table) < LEAST_EXPECTED:
-        left = max(int(np.argmin(table.sum(axis=0))) - 1, 0)
+        left = max(int(np.argmin(table.sum(axis=0)[1:])), 1)
         table = np.column_stack([table[:, :left], table[:, left] + table[:, left + 1], table[:, left + 2 :]])
         labels[left : left + 2] = [f"{labels[left]}+{labels[left + 1]}"]
     pooled = [label for label in labels if "+" in label]

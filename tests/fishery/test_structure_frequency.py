@@ -59,9 +59,20 @@ def test_thin_categories_are_thrown_together_and_named() -> None:
     assert answer.pooled == ("Q-P+P-M+M-T",)
     plain = compared(compare_categories([(30, 24), (25, 29)], ["S-Q", "Q"]))
     assert (answer.statistic, answer.p) == pytest.approx((plain.statistic, plain.p))
-    # a first category that is thin goes up, not around
+    # the first stays by itself, however thin
     low = compared(compare_categories([(1, 30, 24), (0, 25, 29)], ["S-Q", "Q-P", "P"]))
-    assert low.pooled == ("S-Q+Q-P",)
+    assert low.pooled == ("Q-P+P",)
+    assert low.test == "exact (Fisher)"
+
+
+def test_a_thin_first_category_does_not_hide_a_change_of_psd() -> None:
+    # PSD 95 and 63: 6 of 115 and 10 of 27 fish below quality length; by scipy's own exact test of these four P is 4.8e-5.
+    answer = compared(
+        compare_categories([(6, 60, 49, 0, 0), (10, 8, 9, 0, 0)], ["S-Q", "Q-P", "P-M", "M-T", "T"])
+    )
+    assert answer.pooled == ("Q-P+P-M",)
+    assert answer.p == pytest.approx(stats.fisher_exact([[6, 109], [10, 17]])[1])
+    assert answer.p < 1e-4
 
 
 def test_two_small_samples_are_compared_exactly() -> None:
