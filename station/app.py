@@ -255,4 +255,5 @@ async def _no_such_thing(request: Request, refused: Exception) -> Response:
         return _refused(405, f"{request.method} is not possible here.")
     if refused.status_code == 404:
         return _refused(404, "There is nothing at this address of the station.")
-    return _refused(refused.status_code, f"{refused.detail}.")
+    sentence = f"{refused.detail.removesuffix('.')}."
+    return JSONResponse(error(sentence), refused.status_code, refused.headers)

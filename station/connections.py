@@ -52,11 +52,13 @@ class Connections:
 
 
 def _evict(connections: list["LimitedConnection"]) -> bool:
-    for one in connections:
-        if one.is_idle:
-            one.hang_up(408, "You asked nothing, and somebody else needs the connection.")
-            return True
-    return False
+    """End the oldest one that asks nothing; if there is none, the oldest one whose request is not there yet."""
+    idle = next((one for one in connections if one.is_idle), None)
+    chosen = idle or next((one for one in connections if one.is_half_asked), None)
+    if chosen is None:
+        return False
+    chosen.hang_up(408, "You asked nothing, and somebody else needs the connection.")
+    return True
 
 
 class LimitedConnection(H11Protocol):
@@ -73,6 +75,11 @@ class LimitedConnection(H11Protocol):
     def is_idle(self) -> bool:
         """Whether no request is being answered."""
         return self.cycle is None or self.cycle.response_complete
+
+    @property
+    def is_half_asked(self) -> bool:
+        """Whether the rest of a request's body is awaited."""
+        return self.cycle is not None and self.cycle.more_body and not self.cycle.response_started
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -105,7 +112,7 @@ class LimitedConnection(H11Protocol):
         self._unread.stop()
 
     def hang_up(self, status: int, sentence: str) -> None:
-        """Say why, and close; only while no request is being answered.
+        """Say why, and close; only while no request is being answered that is whole.
 
         Nothing is said after an earlier answer: it could be taken for that of a request on its way.
         """

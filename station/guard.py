@@ -5,6 +5,7 @@ import asyncio
 from typing import Final
 
 from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -79,9 +80,11 @@ class _Answer:
         await self._send(message)
 
 
-class _BodyError(Exception):
+class _BodyError(HTTPException):
+    """Raised inside the application too, which answers it as any other refusal."""
+
     def __init__(self, refusal: Refusal) -> None:
-        super().__init__(refusal.sentence)
+        super().__init__(refusal.status, refusal.sentence, {"connection": "close"})
         self.refusal = refusal
 
 
@@ -103,6 +106,8 @@ class _Pack:
             message = await asyncio.wait_for(self._receive(), BODY_S)
         except TimeoutError:
             raise _BodyError(_TOO_SLOW) from None
+        if message["type"] != "http.request":
+            raise _GoneError
         self._got += len(message.get("body", b""))
         if self._got > self._most:
             raise _BodyError(_too_long(self._most))

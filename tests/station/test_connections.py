@@ -46,6 +46,11 @@ class Served:
 
         return StreamingResponse(stream())
 
+    async def body(self, request: Request) -> Response:
+        self.waiting += 1
+        await request.body()
+        return PlainTextResponse("all of it")
+
     async def slow(self, request: Request) -> Response:
         self.waiting += 1
         while not self.go.is_set():
@@ -56,7 +61,8 @@ class Served:
 @contextmanager
 def served(limits: Limits) -> Iterator[Served]:
     one = Served()
-    app = Starlette(routes=[Route("/", one.quick), Route("/endless", one.endless), Route("/slow", one.slow)])
+    routes = [Route("/", one.quick), Route("/endless", one.endless), Route("/slow", one.slow)]
+    app = Starlette(routes=[*routes, Route("/body", one.body, methods=["POST"])])
     logging.getLogger("uvicorn").propagate = False
     config = uvicorn.Config(
         app,
@@ -132,6 +138,15 @@ def test_idle_connections_make_room_for_one_that_asks(patient: Served) -> None:
         said = heard(idle[0])
         assert said.startswith(b"HTTP/1.1 408 ")
         assert said.endswith(b"You asked nothing, and somebody else needs the connection.")
+
+
+def test_requests_that_do_not_come_to_their_end_make_room_too(patient: Served) -> None:
+    half = b"POST /body HTTP/1.1\r\nhost: a\r\ncontent-length: 9\r\n\r\nx"
+    with ExitStack() as stack:
+        made = [stack.enter_context(door(patient, half)) for _ in range(LIMITS.most_each)]
+        wait_for(lambda: patient.waiting == LIMITS.most_each, "all half asked")
+        assert web.get(f"http://127.0.0.1:{patient.port}/").text == "well"
+        assert heard(made[0]) == b""
 
 
 def test_connections_at_work_are_never_ended_for_others(patient: Served) -> None:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from ingest.announce import Tell
 from ingest.companions import Doors
 from ingest.control import Ask
-from ingest.packs import Pack, write_pack
+from ingest.packs import MOST_BYTES, Pack, write_pack
 from ingest.station_config import load_station
 from station.serving import PageServer
 from tests.cli.command_line import call
@@ -303,3 +303,21 @@ def test_a_pack_that_is_too_large_is_refused_before_it_is_read(station: tuple[Ch
     with socket.create_connection(("127.0.0.1", httpx.URL(url).port or 0), timeout=20) as door:
         door.sendall(head.encode())
         assert b" 413 " in door.recv(65536)
+
+
+def test_a_pack_that_is_too_long_or_not_sent_to_its_end_is_refused_in_one_sentence(tmp_path: Path) -> None:
+    with page_on(tmp_path) as (child, url):
+        endless = web.post(f"{url}/pack", content=(bytes(1 << 20) for _ in range((MOST_BYTES >> 20) + 1)))
+        assert endless.status_code == 413
+        assert (
+            endless.json()["error"] == f"That is too much at once: at most {MOST_BYTES} bytes are taken here."
+        )
+        host = url.removeprefix("http://")
+        with socket.create_connection(("127.0.0.1", httpx.URL(url).port or 0), timeout=20) as door:
+            door.sendall(f"POST /pack HTTP/1.1\r\nhost: {host}\r\ncontent-length: 9\r\n\r\nx".encode())
+        assert (
+            web.post(f"{url}/pack", content=b"PK no pack").status_code == 409
+        )  # one after the other: that one is over
+        logs = [path.read_text() for path in child.folder.rglob("*.log")]
+        assert logs
+        assert "by a fault of this program" not in "".join(logs)
