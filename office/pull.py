@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlite_utils.migrations import Migrations
 
 from ingest.frames import rfc3339
-from ingest.store.errors import DatabaseTooNew, NotOurDatabase, translate
+from ingest.store.errors import DatabaseTooNew, NotOurDatabase, RecordRefused, translate
 from ingest.store.schema import check_identity, migrate, migrations
 from office.clocks import clock_notices
 from office.database import OfficeDatabase
@@ -62,7 +62,8 @@ def find_source(written: str, office: Path, code: str | None = None) -> Source:
 def pull(office: OfficeDatabase, source: Source, now_s: float, progress: Progress) -> PullReport:
     """Fetch, verify and merge every snapshot that the source has. `now_s` is the wall clock, seconds since 1970.
 
-    Raises PullRefusedError, StoreTrouble, RecordRefused, OSError; what was merged before stays, of the rest nothing.
+    What one station gave that cannot be used is left out and named; the others come. Raises PullRefusedError, StoreTrouble,
+    OSError; what was merged before stays, of the rest nothing.
     """
     report = PullReport()
     staging = office.path.absolute().with_name(office.path.name + ".pulls")
@@ -77,6 +78,10 @@ def pull(office: OfficeDatabase, source: Source, now_s: float, progress: Progres
                 progress(merging, 0, 1)
                 report.pulled.append(_take(office, one, now_s))
                 progress(merging, 1, 1)
+            except PullRefusedError as refused:  # the other stations of a stick come all the same
+                report.left_out.append(str(refused))
+            except RecordRefused as refused:
+                report.left_out.append(f"{one.where}: {refused}")
             finally:
                 one.snapshot.unlink(missing_ok=True)
     except PullRefusedError as refused:

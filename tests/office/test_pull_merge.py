@@ -8,8 +8,9 @@ import pytest
 
 from ingest.catch_records import SaveBatch
 from ingest.records import AddFinding, AttachReading, SaveFish, Status
-from ingest.store import RecordRefused, Store
+from ingest.store import Store
 from office.database import OfficeDatabase
+from office.manifest import PullRefusedError
 from simulators.waters import MILL_POND, write_water
 from tests.ingest.builders import (
     JOURNAL,
@@ -230,7 +231,7 @@ def test_a_merge_that_fails_leaves_nothing_behind_and_can_be_made_again(
     forbids = "CREATE TEMP TRIGGER full BEFORE INSERT ON main.crew BEGIN SELECT RAISE(ABORT, 'no more'); END"
     office.connection.execute(forbids)
     before = dump(office.connection)
-    with pytest.raises(RecordRefused, match="no more"):
+    with pytest.raises(PullRefusedError, match="no more"):
         pull_one(office, snapshot)
     assert dump(office.connection) == before
     office.connection.execute("DROP TRIGGER temp.full")

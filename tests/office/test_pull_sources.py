@@ -256,6 +256,19 @@ def test_a_snapshot_taken_with_the_clock_set_back_is_not_passed_over(
     assert any("does not trust its own clock" in said for one in report.pulled for said in one.notices)
 
 
+def test_a_station_that_cannot_be_used_keeps_no_other_one_of_the_stick_at_home(
+    tmp_path: Path, office: OfficeDatabase
+) -> None:
+    for name in ("bank", "deck"):
+        with station(tmp_path / f"{name}.sqlite", 2) as store:
+            if name == "bank":
+                store.connection.execute("ALTER TABLE sighting ADD COLUMN mine TEXT")
+            write_snapshot(store, tmp_path / "stick" / "tallywell" / name, name=name)
+    report = pull_all(office, tmp_path / "stick")
+    assert [one.station for one in report.pulled] == ["deck"]
+    assert ["table sighting" in sentence for sentence in report.left_out] == [True]
+
+
 def test_every_database_of_one_name_of_a_station_is_taken(tmp_path: Path, office: OfficeDatabase) -> None:
     """Two stations that bear the name of the example, and one that was begun anew: all lie in one folder of a stick."""
     for number, fish_count in ((1, 2), (2, 3), (3, 9)):
