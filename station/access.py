@@ -62,6 +62,9 @@ class Access:
         """Why this request is not let in; None if it is."""
         return self._wrong_host(request) or self._foreign(request) or self._not_allowed(request)
 
+    def allows(self, request: Request) -> bool:
+        return self.refusal(request) is None
+
     def _wrong_host(self, request: Request) -> Refusal | None:
         named = request.headers.getlist("host")
         host = _host_name(named[0]) if len(named) == 1 else None

@@ -66,7 +66,8 @@ _RECONNECT = b"retry: 1000\n\n"
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """What the application serves. `take_pack` puts the bytes of a history pack in place for this station."""
+    """What the application serves. `take_pack` puts the bytes of a history pack in place for this station; `may_stay`
+    says whether whoever opened a stream by this request is still let in."""
 
     station: Station
     asking: Asking
@@ -74,6 +75,7 @@ class Page:
     scenes: Scenes
     pairing: Pairing
     take_pack: Callable[[bytes], Taken]
+    may_stay: Callable[[Request], bool]
     pace: Pace = field(default_factory=Pace)
 
 
@@ -130,12 +132,17 @@ class _Handlers:
             return _refused(503, "Too many pages of the station are open: close some of them.")
         reader = self._page.news.reader(bench, request.headers.get("last-event-id"), where)
         self._page.scenes.follow(reader)
-        return StreamingResponse(self._stream(reader), media_type="text/event-stream")
+        return StreamingResponse(self._stream(reader, request), media_type="text/event-stream")
 
-    async def _stream(self, reader: Reader) -> AsyncIterator[bytes]:
+    async def _stream(self, reader: Reader, request: Request) -> AsyncIterator[bytes]:
         try:
             yield _RECONNECT
+            asked_s = monotonic()
             while (messages := await reader.messages(BEAT_S)) is not None:
+                if monotonic() - asked_s >= BEAT_S:  # a pairing may end while its page is open
+                    asked_s = monotonic()
+                    if not self._page.may_stay(request):
+                        return
                 for one in messages or [beat(self._page.scenes.answers(reader.bench))]:
                     yield one
         finally:

@@ -143,9 +143,10 @@ class PageServer:
         scenes = Scenes(asking, self._news, partial(build_scene, display=display))
         pairing = Pairing(station.database, self._settings.session_days, time.time, time.monotonic)
         taking = partial(take_pack, station_file=self._doors.file)
-        app = build_app(Page(station, asking, self._news, scenes, pairing, taking))
+        access = Access(self._settings, pairing.knows)
+        app = build_app(Page(station, asking, self._news, scenes, pairing, taking, access.allows))
         return uvicorn.Config(
-            Guard(app, Access(self._settings, pairing.knows)),
+            Guard(app, access),
             http=partial(LimitedConnection, connections=Connections()),  # type: ignore[arg-type]
             ws="none",
             lifespan="off",

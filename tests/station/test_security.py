@@ -294,6 +294,19 @@ def test_a_session_that_was_ended_cannot_be_replayed(abroad: tuple[Child, str]) 
     assert "not paired" in sentence_of(answer)
 
 
+def test_a_page_that_is_open_when_its_pairing_ends_hears_no_more(abroad: tuple[Child, str]) -> None:
+    child, url = abroad
+    headers = {"authorization": f"Bearer {token_of(child, url)}"}
+    with web.stream(f"{url}/events", headers=headers) as answer:
+        lines = answer.iter_lines()
+        assert next(line for line in lines if line.startswith("event: scene"))
+        new_code(child.database, time.time(), forget=True)
+        assert (
+            sum(1 for line in lines if line.startswith("event: scene")) < 5
+        )  # and then the stream is at its end
+    assert web.get(f"{url}/events", headers=headers).status_code == 401
+
+
 def test_a_session_outlives_a_restart_of_the_station(tmp_path: Path) -> None:
     with page_on(tmp_path, 'network = true\nlisten = "127.0.0.1"') as (child, url):
         headers = {"authorization": f"Bearer {token_of(child, url)}"}
