@@ -137,12 +137,12 @@ def take(
     It is verified whole, tried with the station's own files, and put in place by one rename. A station that runs uses
     it within seconds.
     """
-    from ingest.pack_taking import take_pack
-    from ingest.packs import PackError, find_pack
+    from ingest.pack_taking import find_pack_for, take_pack
+    from ingest.packs import PackError
 
     station_file = config_path(config)
     try:
-        path, data = find_pack(place)
+        path, data = find_pack_for(place, station_file)
         taken = take_pack(data, station_file, shown=str(path), force=force)
     except PackError as error:
         raise RefusedError(str(error)) from None

@@ -58,6 +58,9 @@ class Pack:
             kind: PackKind = _KINDS.get(name, "species")
             yield kind, Path(name).name if kind == "species" else f"pack: {name}", data
 
+    def is_for(self, water: str | None) -> bool:
+        return water is not None and water.casefold() in {one.casefold() for one in self.waters}
+
     @property
     def age(self) -> str:
         """A text that sorts by the time at which it was made."""
@@ -142,8 +145,11 @@ def write_pack(pack: Pack) -> bytes:
     return out.getvalue()
 
 
-def find_pack(place: Path) -> tuple[Path, bytes]:
-    """The newest whole pack of a folder or a stick, or the file itself. Raises PackError, OSError."""
+def find_pack(place: Path, water: str | None = None) -> tuple[Path, bytes]:
+    """The newest whole pack of a folder or a stick, or the file itself: of those for this water, if there are any.
+
+    Raises PackError, OSError.
+    """
     if not place.is_dir():
         if not place.exists():
             raise PackError(
@@ -152,7 +158,7 @@ def find_pack(place: Path) -> tuple[Path, bytes]:
         return place, place.read_bytes()
     folders = (place, place / STICK_FOLDER, place / STICK_FOLDER.name)
     found = [path for folder in folders for path in sorted(folder.glob(NAME))]
-    best: tuple[str, Path, bytes] | None = None
+    best: tuple[tuple[bool, str], Path, bytes] | None = None
     why = ""
     for path in found:
         try:
@@ -163,8 +169,9 @@ def find_pack(place: Path) -> tuple[Path, bytes]:
         except PackError as error:
             why = why or str(error)
             continue
-        if best is None or pack.age > best[0]:
-            best = pack.age, path, data
+        rank = pack.is_for(water), pack.age
+        if best is None or rank > best[0]:
+            best = rank, path, data
     if best is None:
         raise PackError(why or f"There is no history pack ({NAME}) in {place}: write one with office pack.")
     return best[1:]

@@ -13,8 +13,8 @@ from queue import SimpleQueue
 from ingest.announce import Tell, log
 from ingest.companions import Companion, Doors
 from ingest.control import Ask
-from ingest.pack_taking import take_pack
-from ingest.packs import NAME, STICK_FOLDER, PackError, find_pack
+from ingest.pack_taking import find_pack_for, take_pack
+from ingest.packs import NAME, STICK_FOLDER, PackError
 from ingest.records import Sound
 from ingest.toml_file import ConfigError
 from station.sticks.copying import (
@@ -169,7 +169,7 @@ class Sticks:
                 if not any((top / STICK_FOLDER.name).glob(NAME)):
                     return
                 try:
-                    data = find_pack(top)[1]
+                    data = find_pack_for(top, self._doors.file)[1]
                 except PackError as refused:
                     raise PackError(str(refused).replace(str(top), f"{stick.name}/{FOLDER}")) from None
             taken = take_pack(data, self._doors.file, shown=shown)

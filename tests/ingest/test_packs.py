@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from ingest.differences import differences
 from ingest.engine_state import load_state
 from ingest.journal_reading import journal_files
-from ingest.pack_taking import take_pack
+from ingest.pack_taking import find_pack_for, take_pack
 from ingest.packs import MANIFEST, PackError, find_pack, read_pack, write_pack
 from ingest.rebuild import rebuild
 from ingest.records import TagStatus
@@ -185,6 +185,23 @@ def test_a_damaged_pack_leaves_the_old_good_one(toml: Path) -> None:
 def test_a_pack_for_another_water_is_taken_and_said(toml: Path) -> None:
     taken = take_pack(write_pack(replace(pack(), waters=("Sedge Lake",))), toml)
     assert taken.sentence.endswith(f"This station works at {POND}: look whether it is the right pack.")
+
+
+def test_a_pack_for_another_water_never_takes_the_place_of_that_of_the_water_at_hand(
+    toml: Path, tmp_path: Path
+) -> None:
+    here, elsewhere = packed(), write_pack(replace(pack("2027-01-01T00:00:00.000Z"), waters=("Sedge Lake",)))
+    place = take_pack(here, toml).path
+    with pytest.raises(PackError, match=f"for Sedge Lake and this station works at {POND}"):
+        take_pack(elsewhere, toml)
+    assert place.read_bytes() == here
+    folder = tmp_path / "stick" / "tallywell" / "pack"
+    folder.mkdir(parents=True)
+    (folder / "history-pack-1.zip").write_bytes(here)
+    (folder / "history-pack-2.zip").write_bytes(elsewhere)
+    assert find_pack_for(tmp_path / "stick", toml)[1] == here
+    assert find_pack(tmp_path / "stick", "Sedge Lake")[1] == elsewhere
+    assert take_pack(elsewhere, toml, force=True).changed
 
 
 def test_a_pack_with_which_the_station_could_not_start_is_not_taken(toml: Path) -> None:
