@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli import options
+from cli.answer_target import WATERS, find_records, read_scope
 from cli.contents import group
 from cli.errors import RefusedError
 from cli.show import Column, counted, pairs, say, say_json, table, terminal_width
-from cli.target import HERE, find_target, reading
+from cli.species_files import station_species
+from cli.target import reading
 
 if TYPE_CHECKING:
     from sqlite3 import Connection
@@ -19,8 +21,6 @@ if TYPE_CHECKING:
     from ingest.species import SpeciesBook
     from office.answers.model import Answer, Chapter, Table
     from office.answers.records import Records
-
-WATERS = "waters.toml"
 
 
 class UnitsOption(StrEnum):
@@ -197,35 +197,24 @@ class _Asked:
     ) -> None:
         self._water, self._survey, self._species, self._waters = water, survey, species, waters
         self._years = _years(years)
-        if config is None and db is None and not HERE.exists() and options.OFFICE_HERE.exists():
-            db = options.OFFICE_HERE
-        self._target = find_target(config, db)
+        self._target = find_records(config, db)
 
     def records(self, tag: str | None = None) -> "tuple[Records, SpeciesBook]":
-        from office.answers.reading import NoSuchScopeError, read_records
-
-        book = _book(self._target.config)
-        species = None
-        if self._species is not None:
-            found = book.find(self._species)
-            species = found.slug if found else self._species
+        book = station_species(self._target.config)
         with reading(self._target.database) as connection:
-            survey = None if self._survey is None else _survey_id(connection, self._survey)
             water = self._water
-            if tag is not None and water is None and survey is None:
+            if tag is not None and water is None and self._survey is None:
                 water = _water_of(connection, tag)
-            try:
-                records = read_records(
-                    connection,
-                    _waters(self._waters, self._target.database),
-                    water=water,
-                    survey=survey,
-                    species=species,
-                    years=self._years,
-                )
-            except NoSuchScopeError as error:
-                raise RefusedError(str(error)) from None
-        return records, book
+            return read_scope(
+                connection,
+                self._target.database,
+                book,
+                water=water,
+                survey=self._survey,
+                species=self._species,
+                waters=self._waters,
+                years=self._years,
+            ), book
 
 
 def _answer(
@@ -264,37 +253,6 @@ def _years(written: str | None) -> tuple[int, int] | None:
     ):
         raise RefusedError(f'"{written}" is no span of years: write 2022-2026, or one year.')
     return int(first), int(last or first)
-
-
-def _book(config: Path | None) -> "SpeciesBook":
-    """The shipped species, and those of the station's own folder."""
-    from ingest.shipped import shipped_config
-    from ingest.species import load_species
-
-    folders = [shipped_config() / "species"]
-    if config is not None:
-        from ingest.station_file import StationFile
-        from ingest.toml_file import load_toml
-
-        own = load_toml(config, StationFile).station.species
-        if own is not None:
-            folders.append(config.parent / own)
-    return load_species(*folders)
-
-
-def _waters(named: Path | None, database: Path) -> Any:
-    from office.answers.waters import load_waters
-
-    if named is not None:
-        return load_waters(named)
-    beside = database.parent / WATERS
-    return load_waters(beside) if beside.is_file() else None
-
-
-def _survey_id(connection: "Connection", written: str) -> str:
-    from cli.questions import one_survey
-
-    return str(one_survey(connection, written)["survey_id"])
 
 
 def _water_of(connection: "Connection", tag: str) -> str | None:

@@ -7,7 +7,9 @@ import typer
 
 from cli import options
 from cli.errors import BAD_INPUT, RefusedError
+from cli.office_target import open_office
 from cli.show import Column, blanks, counted, pairs, say, say_json, table
+from cli.species_files import species_book
 
 if TYPE_CHECKING:
     from ingest.species import SpeciesBook
@@ -57,10 +59,7 @@ def amend(
     confirm: Annotated[
         bool, typer.Option("--confirm", help="Amend although the checks have a serious finding: it is right.")
     ] = False,
-    species: Annotated[
-        Path | None,
-        typer.Option("--species", metavar="FOLDER", help="Species files of your own.", show_default=False),
-    ] = None,
+    species: options.SpeciesFolder = None,
     office: options.Office = options.OFFICE_HERE,
     as_json: options.Json = False,
 ) -> None:
@@ -69,20 +68,14 @@ def amend(
     Nothing is overwritten: who, when, why, old and new stay on record, and --undo is one more amendment. A list is
     judged first; --apply stores all of it or nothing.
     """
-    from office.database import OfficeDatabase
-
     _one_job(record, from_list, undo)
-    if not office.is_file():
-        raise RefusedError(
-            f"There is no office database {office}: pull a day first, or name it with --office."
-        )
-    with OfficeDatabase.open(office) as database:
+    with open_office(office) as database:
         if record is not None and not changes:
             _show(database, record, as_json)
             return
         if not who.strip():
             raise RefusedError("Say who amends: --who CODE.")
-        amending = _amending(database, _book(species), who.strip())
+        amending = _amending(database, species_book(species), who.strip())
         if undo:
             outcome = amending.undo(undo, why=why)
             _say(outcome, as_json, "undone")
@@ -113,14 +106,6 @@ def _amending(database: "OfficeDatabase", book: "SpeciesBook", who: str) -> "Ame
     from office.amend import Amending
 
     return Amending(database, book, who=who, at=rfc3339(time.time()))
-
-
-def _book(own: Path | None) -> "SpeciesBook":
-    from ingest.shipped import shipped_config
-    from ingest.species import load_species
-
-    folders = [shipped_config() / "species", *([own] if own is not None else [])]
-    return load_species(*folders)
 
 
 def _fields(written: list[str]) -> dict[str, str]:

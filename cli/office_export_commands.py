@@ -8,7 +8,9 @@ import typer
 
 from cli import options
 from cli.errors import RefusedError
+from cli.office_target import reading_office
 from cli.show import counted, say, say_json
+from cli.species_files import species_book
 
 if TYPE_CHECKING:
     from sqlite3 import Connection
@@ -52,7 +54,6 @@ def export(
     The public views go out, corrections applied, lengths in mm and weights in g; void fish stay out. An older export
     of the same name is replaced only by a whole new one."""
     from cli.questions import one_survey
-    from cli.target import reading
     from office.exports.errors import ExportRefusedError
     from office.exports.public_views import Selection, check_selection
 
@@ -60,7 +61,7 @@ def export(
         coordinates != "exact" or about is not None or species is not None
     ):
         raise RefusedError("--coordinates, --about and --species belong to darwin-core: leave them out.")
-    with reading(office) as connection:
+    with reading_office(office) as connection:
         survey_id = None if survey is None else one_survey(connection, survey)["survey_id"]
         selection = Selection(survey_id, water, year)
         try:
@@ -121,18 +122,15 @@ def _darwin_core(
 ) -> "Written":
     from datetime import UTC, datetime
 
-    from ingest.shipped import shipped_config
-    from ingest.species import load_species
     from ingest.toml_file import load_toml
     from office.exports.darwin_core.archive import write_darwin_core
     from office.exports.darwin_core.metadata import About
 
-    folders = (shipped_config() / "species", *((species,) if species is not None else ()))
     return write_darwin_core(
         connection,
         out,
         selection,
-        load_species(*folders),
+        species_book(species),
         about=About() if about is None else load_toml(about, About),
         coordinates=coordinates,
         published=datetime.now(UTC).date(),

@@ -8,6 +8,7 @@ import typer
 from cli import options
 from cli.errors import DIFFERENT, RefusedError
 from cli.show import blanks, counted, printable, say, say_json
+from cli.species_files import species_book
 
 if TYPE_CHECKING:
     from office.importing.importing import ImportOutcome, RowVerdict
@@ -44,10 +45,7 @@ def import_(
             show_default=False,
         ),
     ] = None,
-    species: Annotated[
-        Path | None,
-        typer.Option("--species", metavar="FOLDER", help="Species files of your own.", show_default=False),
-    ] = None,
+    species: options.SpeciesFolder = None,
     office: options.Office = options.OFFICE_HERE,
     as_json: options.Json = False,
 ) -> None:
@@ -68,15 +66,12 @@ def import_(
         ) from None
     from datetime import UTC, datetime
 
-    from ingest.shipped import shipped_config
-    from ingest.species import load_species
-
     if apply and not who.strip():
         raise RefusedError("Say who imports: --who CODE.")
     text = read_text(mapping)
     meaning = parse_toml(text, ImportMapping, str(mapping))
     data = file.read_bytes()
-    book = load_species(shipped_config() / "species", *([species] if species is not None else []))
+    book = species_book(species)
     with _database(office, apply) as database:
         importing = Importing(database, book, who=who.strip() or "trial", at=datetime.now(UTC))
         try:

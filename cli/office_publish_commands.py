@@ -9,6 +9,7 @@ import typer
 
 from cli import options
 from cli.errors import DIFFERENT, NOT_NOW, RefusedError
+from cli.office_target import open_office
 from cli.show import counted, say, say_json
 
 if TYPE_CHECKING:
@@ -41,13 +42,7 @@ def publish(
         raise RefusedError(
             f'Publishing needs {missing.name or "psycopg"}: install it with pip install "tallywell[office]".'
         ) from None
-    from office.database import OfficeDatabase
-
-    if not office.is_file():
-        raise RefusedError(
-            f"There is no office database {office}: pull a day first, or name it with --office."
-        )
-    with OfficeDatabase.open(office) as database, _bar() as progress:
+    with open_office(office) as database, _bar() as progress:
         try:
             done = publish_records(
                 database.connection, database.office_id, server, again=again, progress=progress

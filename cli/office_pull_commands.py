@@ -10,6 +10,7 @@ import typer
 from cli import options
 from cli.contents import group
 from cli.errors import DIFFERENT, RefusedError
+from cli.office_target import not_an_office, open_office, reading_office
 from cli.show import Column, counted, pairs, say, say_json, table
 
 if TYPE_CHECKING:
@@ -121,13 +122,12 @@ def _pulled_text(one: "Pulled") -> str:
 
 def status(office: options.Office = options.OFFICE_HERE, as_json: options.Json = False) -> None:
     """Show what the office holds, pull by pull."""
-    from cli.target import reading
     from office.pull_log import office_status
 
-    with reading(office) as connection:
+    with reading_office(office) as connection:
         found = office_status(connection)
     if found is None:
-        raise RefusedError(f"{office} is the database of a station: name the office's with --office.")
+        raise not_an_office(office)
     if as_json:
         say_json(found)
         return
@@ -164,13 +164,12 @@ def list_(
     """List the conflicts: what differs, ours, theirs."""
     from dataclasses import asdict
 
-    from cli.target import reading
     from office.conflicts import conflicts
     from office.pull_log import office_status
 
-    with reading(office) as connection:
+    with reading_office(office) as connection:
         if office_status(connection) is None:
-            raise RefusedError(f"{office} is the database of a station: name the office's with --office.")
+            raise not_an_office(office)
         found = conflicts(connection, decided=None if all_of_them else False)
     if as_json:
         say_json({"conflicts": [asdict(one) for one in found]})
@@ -234,10 +233,9 @@ def decide(
     from dataclasses import asdict
 
     from ingest.frames import rfc3339
-    from office.database import OfficeDatabase
     from office.decisions import DecisionRefusedError, decide_conflict
 
-    with OfficeDatabase.open(office) as opened:
+    with open_office(office) as opened:
         try:
             done = decide_conflict(opened, conflict_id, keep, who=who, why=why, at=rfc3339(time.time()))
         except DecisionRefusedError as refused:

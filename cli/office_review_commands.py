@@ -7,8 +7,9 @@ import typer
 
 from cli import options
 from cli.errors import RefusedError
+from cli.office_target import one_water, reading_office
 from cli.show import blanks, counted, printable, say, say_json, terminal_width
-from cli.target import reading
+from cli.species_files import species_book
 
 if TYPE_CHECKING:
     from office.review.questions import Doubtful
@@ -31,10 +32,7 @@ def review(
             show_default=False,
         ),
     ] = None,
-    species: Annotated[
-        Path | None,
-        typer.Option("--species", metavar="FOLDER", help="Species files of your own.", show_default=False),
-    ] = None,
+    species: options.SpeciesFolder = None,
     office: options.Office = options.OFFICE_HERE,
     as_json: options.Json = False,
 ) -> None:
@@ -43,19 +41,17 @@ def review(
     Queried and incomplete fish, unknown tags, one tag twice or on two species, shrunk and fast grown fish, weights that
     may be off by one. A fish whose status is amended to confirmed is asked about no more.
     """
-    from ingest.shipped import shipped_config
-    from ingest.species import load_species
     from office.review.reading import review as look
 
     if survey is not None and water is not None:
         raise RefusedError("--survey and --water both choose: give one of them.")
-    book = load_species(shipped_config() / "species", *([species] if species is not None else []))
-    with reading(office) as connection:
+    book = species_book(species)
+    with reading_office(office) as connection:
         from cli.questions import one_survey
 
         chosen = None if survey is None else one_survey(connection, survey)["survey_id"]
         if water is not None:
-            water = _known_water(connection, water)
+            water = one_water(connection, water)
         doubtful = look(connection, book, survey_id=chosen, water=water)
     if csv is not None:
         from ingest.disk import write_whole
@@ -69,14 +65,6 @@ def review(
         say(said if doubtful else f"Nothing to look at: {csv} has only its heading.")
     else:
         say(_text(doubtful))
-
-
-def _known_water(connection: Any, written: str) -> str:
-    waters = [row[0] for row in connection.execute("SELECT water FROM water ORDER BY water")]
-    for water in waters:
-        if str(water).casefold() == written.casefold():
-            return str(water)
-    raise RefusedError(f'There is no water "{written}". Known are: {", ".join(waters) or "none"}.')
 
 
 def _json(one: "Doubtful") -> dict[str, Any]:

@@ -19,3 +19,7 @@ Database = Annotated[
 ]
 Office = Annotated[Path, typer.Option("--office", metavar="OFFICE.sqlite", help="The office's database.")]
 OFFICE_HERE = Path("office.sqlite")
+SpeciesFolder = Annotated[
+    Path | None,
+    typer.Option("--species", metavar="FOLDER", help="Species files of your own.", show_default=False),
+]

@@ -7,8 +7,10 @@ import typer
 
 from cli import options
 from cli.errors import RefusedError
+from cli.office_target import not_an_office, one_water, reading_office
 from cli.show import Column, blanks, counted, say, say_json, table
-from cli.target import config_path, reading
+from cli.species_files import species_book
+from cli.target import config_path
 
 if TYPE_CHECKING:
     from office.pack import Packed
@@ -62,11 +64,9 @@ def write(
 
     from ingest.frames import rfc3339
     from ingest.packs import write_pack
-    from ingest.shipped import shipped_config
-    from ingest.species import load_species
     from office.pack import make_pack
 
-    book = load_species(shipped_config() / "species", *([species] if species is not None else []))
+    book = species_book(species)
     own = (
         {path.name: path.read_bytes() for path in sorted(species.glob("*.toml"))}
         if species is not None
@@ -74,9 +74,9 @@ def write(
     )
     held = [tag for path in tags or () for tag in _tags_of(path)]
     limits = None if checks is None else _limits(checks)
-    with reading(office) as connection:
+    with reading_office(office) as connection:
         office_id = _office_id(connection, office)
-        chosen = [_known_water(connection, water) for water in waters]
+        chosen = [one_water(connection, water) for water in waters]
         packed = make_pack(
             connection, chosen, book, office_id=office_id, made_at=rfc3339(time.time()), tags=held, species_files=own,
             checks=limits,
@@ -161,23 +161,13 @@ def take(
         say(taken.sentence)
 
 
-def _known_water(connection: Any, written: str) -> str:
-    waters = [str(row[0]) for row in connection.execute("SELECT water FROM water ORDER BY water")]
-    for water in waters:
-        if water.casefold() == written.casefold():
-            return water
-    raise RefusedError(
-        f'There is no water "{written}" in the records. Known are: {", ".join(waters) or "none"}.'
-    )
-
-
 def _office_id(connection: Any, office: Path) -> str:
     import sqlite3
 
     try:
         (office_id,) = connection.execute("SELECT office_id FROM office").fetchone()
     except sqlite3.OperationalError:
-        raise RefusedError(f"{office} is the database of a station: a pack is made by the office.") from None
+        raise not_an_office(office) from None
     return str(office_id)
 
 

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli import options
-from cli.answer_commands import WATERS, Species, Survey, UnitsOption, Water, Waters
+from cli.answer_commands import Species, Survey, UnitsOption, Water, Waters
+from cli.answer_target import find_records, read_scope
 from cli.errors import RefusedError
 from cli.show import counted, say, say_json
-from cli.target import HERE, Target, find_target, reading
+from cli.species_files import station_species
+from cli.target import Target, reading
 
 if TYPE_CHECKING:
-    from ingest.species import SpeciesBook
     from office.report.document import Report
 
 
@@ -56,9 +57,7 @@ def report(
         ) from None
     from office.exports.errors import ExportRefusedError
 
-    if config is None and db is None and not HERE.exists() and options.OFFICE_HERE.exists():
-        db = options.OFFICE_HERE
-    made = _build(find_target(config, db), survey, water, species, units, _day(date), waters)
+    made = _build(find_records(config, db), survey, water, species, units, _day(date), waters)
     files = render(made)
     try:
         write(files, out)
@@ -84,45 +83,17 @@ def _build(
     day: str | None,
     waters: Path | None,
 ) -> "Report":
-    from cli.questions import one_survey
     from office.answers.compose import all_chapters
-    from office.answers.reading import NoSuchScopeError, read_records
-    from office.answers.waters import load_waters
     from office.report.document import build_report
     from office.report.facts import read_facts
 
-    book = _book(target)
-    beside = target.database.parent / WATERS
-    facts_file = waters or (beside if beside.is_file() else None)
-    slug = None
-    if species is not None:
-        known = book.find(species)
-        slug = known.slug if known else species
+    book = station_species(target.config)
     with reading(target.database) as connection:
-        survey_id = None if survey is None else str(one_survey(connection, survey)["survey_id"])
-        known_waters = None if facts_file is None else load_waters(facts_file)
-        try:
-            records = read_records(connection, known_waters, water=water, survey=survey_id, species=slug)
-        except NoSuchScopeError as error:
-            raise RefusedError(str(error)) from None
+        records = read_scope(
+            connection, target.database, book, water=water, survey=survey, species=species, waters=waters
+        )
         facts = read_facts(connection, records)
     return build_report(facts, all_chapters(records, book, units.value), units.value, day)
-
-
-def _book(target: Target) -> "SpeciesBook":
-    """The shipped species, and those of the station's own folder."""
-    from ingest.shipped import shipped_config
-    from ingest.species import load_species
-
-    folders = [shipped_config() / "species"]
-    if target.config is not None:
-        from ingest.station_file import StationFile
-        from ingest.toml_file import load_toml
-
-        own = load_toml(target.config, StationFile).station.species
-        if own is not None:
-            folders.append(target.config.parent / own)
-    return load_species(*folders)
 
 
 def _day(written: str | None) -> str | None:

@@ -48,7 +48,7 @@ def test_the_counts_are_there_as_json(folder: Path) -> None:
         (("darwin-core", "--out", "a.zip", "--coordinates", "vague"), "give exact, withheld, or degrees"),
         (("darwin-core", "--out", "a.zip", "--about", "none.toml"), "there is no such file"),
         (("parquet", "--out", "a", "--survey", "last"), "use --water or --year"),
-        (("csv", "--out", "a", "--office", "none.sqlite"), "There is no database"),
+        (("csv", "--out", "a", "--office", "none.sqlite"), "There is no office database"),
     ],
 )
 def test_what_cannot_be_done_is_said_in_a_sentence(

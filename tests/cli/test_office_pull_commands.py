@@ -98,6 +98,13 @@ def test_what_cannot_be_done_is_one_sentence_and_code_2(stick: Path, words: tupl
     assert done.stderr.rstrip().endswith(".")
 
 
+def test_a_mistyped_name_makes_no_office(stick: Path) -> None:
+    words = ("--keep", "ours", "--who", "A", "--why", "B", "--office", "ofice.sqlite")
+    done = call("office", "conflicts", "decide", "x", *words, folder=stick, expect=2)
+    assert "There is no office database ofice.sqlite" in done.stderr
+    assert not (stick / "ofice.sqlite").exists()
+
+
 def test_a_terminal_shows_how_far_it_is(stick: Path) -> None:
     ours, theirs = pty.openpty()
     done = subprocess.run(

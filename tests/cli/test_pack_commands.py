@@ -126,7 +126,7 @@ def test_an_older_pack_needs_force(folder: Path) -> None:
         (("office", "pack", "Sea", "--out", "p"), 'no water "Sea"'),
         (
             ("office", "pack", "Mill Pond", "--out", "p", "--office", "none.sqlite"),
-            "There is no database none.sqlite",
+            "There is no office database none.sqlite",
         ),
         (("office", "pack", "Mill Pond", "--out", "p", "--tags", "bad.csv"), "its digits are lost"),
         (("office", "pack", "Mill Pond", "--out", "p", "--checks", "bad.toml"), "bad.toml"),
