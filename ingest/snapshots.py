@@ -2,9 +2,11 @@
 changed. Each is a finished file with its figures beside it; the oldest are removed."""
 
 import json
+from itertools import count
 from pathlib import Path
 
 from ingest.disk import write_whole
+from ingest.frames import parse_rfc3339, rfc3339
 from ingest.store import Manifest, Store, snapshot
 
 KEEP = 24
@@ -41,7 +43,8 @@ class Snapshots:
     def take(
         self, now_s: float, changed: int, stamp: str, station: str, clock_doubtful: bool = False
     ) -> Manifest:
-        """Take one now; `stamp` (RFC 3339 UTC, as the station's clock shows it) becomes part of its name.
+        """Take one now; `stamp` (RFC 3339 UTC, as the station's clock shows it) becomes part of its name, with its
+        milliseconds. No other is replaced: a name that is taken already gives way to the next free millisecond.
 
         Raises:
             StoreTrouble: it could not be made; the next try comes with the next hour or request.
@@ -49,9 +52,8 @@ class Snapshots:
         """
         self._asked, self._taken_s = False, now_s
         self._folder.mkdir(parents=True, exist_ok=True)
-        compact = stamp.replace("-", "").replace(":", "").split(".")[0].rstrip("Z")
         stem = self._store.path.stem
-        manifest = snapshot(self._store, self._folder / f"{stem}-{compact}Z.sqlite")
+        manifest = snapshot(self._store, self._free_path(stem, stamp))
         self._changed, self._last = changed, manifest
         figures = {
             "file": manifest.path.name,
@@ -72,3 +74,8 @@ class Snapshots:
             old.unlink(missing_ok=True)
             old.with_suffix(".json").unlink(missing_ok=True)
         return manifest
+
+    def _free_path(self, stem: str, stamp: str) -> Path:
+        times = (rfc3339(parse_rfc3339(stamp) + later_ms / 1000) for later_ms in count())
+        names = (f"{stem}-{at.replace('-', '').replace(':', '')}.sqlite" for at in times)
+        return next(path for name in names if not (path := self._folder / name).exists())
