@@ -204,8 +204,8 @@ def survey_summary(connection: sqlite3.Connection, survey: Row) -> Row:
         ),
         "runs": rows(
             connection,
-            "SELECT r.run_no, r.started_at, r.ended_at, r.current_on_s, (SELECT count(*) FROM worked_fish AS w "
-            "WHERE w.survey_id = r.survey_id AND w.run_no = r.run_no) AS n_fish, "
+            "SELECT r.run_no, r.started_at, r.ended_at, r.current_on_s, r.water_c, r.conductivity_us_per_cm, "
+            "(SELECT count(*) FROM worked_fish AS w WHERE w.survey_id = r.survey_id AND w.run_no = r.run_no) AS n_fish, "
             "(SELECT coalesce(sum(b.n), 0) FROM batch_list AS b WHERE b.survey_id = r.survey_id "
             "AND b.run_no = r.run_no) AS n_only_counted FROM run AS r "
             "WHERE r.survey_id = ? ORDER BY r.run_no",

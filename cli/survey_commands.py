@@ -1,5 +1,6 @@
 """`tallywell survey` and `tallywell run`: given to the station that runs, as a card would give them."""
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 import typer
@@ -14,6 +15,21 @@ from cli.target import Target, find_target, reading
 app = group("Surveys: open, name and close one; list them.")
 run_app = group("Runs (transects) of the survey that is open.")
 
+_Temperature = Annotated[
+    str | None,
+    typer.Option(
+        "--temperature", metavar="C", help="Temperature of the water, read by hand, in degrees Celsius."
+    ),
+]
+_Conductivity = Annotated[
+    str | None,
+    typer.Option(
+        "--conductivity",
+        metavar="US",
+        help="Conductivity of the water, in uS/cm, not referred to 25 degrees.",
+    ),
+]
+
 
 @app.command("open")
 def open_(
@@ -26,8 +42,8 @@ def open_(
     as_json: options.Json = False,
 ) -> None:
     """Open a survey, or name the provisional one."""
-    given = [f"{key}={_one_line(key, value)}" for key, value in (("water", water), ("name", name)) if value]
-    give(f"survey open {', '.join(given)}".strip(), find_target(config, db), None, as_json)
+    given = {"water": water or None, "name": name or None}
+    give(_with_options("survey open", given), find_target(config, db), None, as_json)
 
 
 @app.command("name")
@@ -52,14 +68,22 @@ def run_start(
     settings: Annotated[
         str | None, typer.Option("--settings", help="Settings of the gear, such as 'DC 60 Hz'.")
     ] = None,
+    temperature: _Temperature = None,
+    conductivity: _Conductivity = None,
     config: options.Config = None,
     db: options.Database = None,
     as_json: options.Json = False,
 ) -> None:
     """Start a run. Its fish are worked up once it has ended."""
-    said = (("area", area), ("gear", gear), ("pass", pass_no), ("settings", settings))
-    given = [f"{key}={_one_line(key, str(value))}" for key, value in said if value is not None]
-    give(f"run start {', '.join(given)}".strip(), find_target(config, db), None, as_json)
+    said = {
+        "area": area,
+        "gear": gear,
+        "pass": None if pass_no is None else str(pass_no),
+        "settings": settings,
+        "temperature": temperature,
+        "conductivity": conductivity,
+    }
+    give(_with_options("run start", said), find_target(config, db), None, as_json)
 
 
 @run_app.command("work-up")
@@ -83,13 +107,21 @@ def run_end(
         float | None,
         typer.Option("--seconds", metavar="S", min=0, help="Time with the current on, in seconds."),
     ] = None,
+    temperature: _Temperature = None,
+    conductivity: _Conductivity = None,
     config: options.Config = None,
     db: options.Database = None,
     as_json: options.Json = False,
 ) -> None:
-    """End the run, with its seconds of current."""
-    text = "run end" if seconds is None else f"run end seconds={seconds:.3f}".rstrip("0").rstrip(".")
-    give(text, find_target(config, db), None, as_json)
+    """End the run, with its seconds of current.
+
+    What is read of the water here takes the place of what was read at its start."""
+    said = {
+        "seconds": None if seconds is None else f"{seconds:.3f}".rstrip("0").rstrip("."),
+        "temperature": temperature,
+        "conductivity": conductivity,
+    }
+    give(_with_options("run end", said), find_target(config, db), None, as_json)
 
 
 @app.command("close")
@@ -167,6 +199,11 @@ def give(text: str, target: Target, bench: str | None, as_json: bool) -> None:
         raise typer.Exit(DIFFERENT)
 
 
+def _with_options(verb: str, said: Mapping[str, str | None]) -> str:
+    given = [f"{key}={_one_line(key, value)}" for key, value in said.items() if value is not None]
+    return f"{verb} {', '.join(given)}".strip()
+
+
 def _one_line(key: str, text: str) -> str:
     words = " ".join(text.split())
     if not words or "=" in words:
@@ -226,6 +263,8 @@ def _summary_text(found: dict[str, Any], target: Target) -> str:
             Column("started", "started"),
             Column("ended", "ended"),
             Column("current_on_s", "current on s", 1),
+            Column("water_c", "water C", 1),
+            Column("conductivity_us_per_cm", "uS/cm", 0),
             Column("n_fish", "fish", 0),
             Column("n_only_counted", "counted", 0),
         )

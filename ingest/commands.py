@@ -15,6 +15,10 @@ FATES = ("released", "removed", "kept", "died", "escaped")
 SEXES = ("F", "M", "unknown")
 FROM_SCALE = "scale"  # in place of a weight: the next load says it
 FROM_BOARD = "board"  # in place of lengths: those of the board are the subsample's, until `next`
+# What a meter can show of a water with fish in it (common practice; sea water, from memory, freezes at -1.9 C and has
+# some 53,000 uS/cm at 25 C). Beyond lies a slip, or another unit (Fahrenheit, mS/cm).
+WATER_C = (-2.0, 45.0)
+CONDUCTIVITY_US_PER_CM = (1.0, 60_000.0)
 
 
 class CommandError(Exception):
@@ -105,6 +109,33 @@ class Command:
 def _a_number_of_seconds(text: str) -> str:
     if re.fullmatch(r"[0-9]{1,6}(\.[0-9]{1,3})?", text) is None:
         raise CommandError(f"seconds={text} is not a number of seconds; write for example seconds=640")
+    return text
+
+
+def _degrees_celsius(text: str) -> str:
+    written = text.replace(",", ".")  # a decimal comma: no water has a thousand degrees
+    if re.fullmatch(r"-?[0-9]{1,3}(\.[0-9]{1,2})?", written) is None:
+        raise CommandError(
+            f"temperature={text} is not a temperature in degrees Celsius; write for example temperature=14.5"
+        )
+    low, high = WATER_C
+    if not low <= float(written) <= high:
+        raise CommandError(
+            f"temperature={text} is not that of a water: give {low:g} to {high:g} degrees Celsius"
+        )
+    return written
+
+
+def _microsiemens_per_cm(text: str) -> str:
+    if re.fullmatch(r"[0-9]{1,6}(\.[0-9]{1,3})?", text) is None:
+        raise CommandError(
+            f"conductivity={text} is not a conductivity in uS/cm; write for example conductivity=240"
+        )
+    low, high = CONDUCTIVITY_US_PER_CM
+    if not low <= float(text) <= high:
+        raise CommandError(
+            f"conductivity={text} is not that of a water: give {low:g} to {high:g} uS/cm (0.24 mS/cm are 240 uS/cm)"
+        )
     return text
 
 
@@ -215,6 +246,12 @@ class _Rule:
         return self.options is not None or self.any_option is not None
 
 
+_WATER_OPTIONS: Mapping[str, Callable[[str], str]] = {
+    "temperature": _degrees_celsius,
+    "conductivity": _microsiemens_per_cm,
+}
+_WATER_USAGE = "temperature=C, conductivity=US_PER_CM"
+
 GRAMMAR: Mapping[Verb, _Rule] = {
     Verb.SPECIES: _Rule("species NAME", "species {} from now on", text=True),
     Verb.SPECIES_ONCE: _Rule("species-once NAME", "species {} for this fish only", text=True),
@@ -257,17 +294,20 @@ GRAMMAR: Mapping[Verb, _Rule] = {
     Verb.SURVEY_CLOSE: _Rule("survey close", "close the survey"),
     Verb.SURVEY_NAME: _Rule("survey name NAME", "name the survey {}", text=True),
     Verb.RUN_START: _Rule(
-        "run start [area=AREA, gear=GEAR, pass=NUMBER, settings=TEXT]",
+        f"run start [area=AREA, gear=GEAR, pass=NUMBER, settings=TEXT, {_WATER_USAGE}]",
         "start a run: {}",
         options={
             "area": _any_text,
             "gear": _any_text,
             "pass": _a_whole_number("pass"),
             "settings": _any_text,
+            **_WATER_OPTIONS,
         },
     ),
     Verb.RUN_END: _Rule(
-        "run end [seconds=NNN]", "end the run: {}", options={"seconds": _a_number_of_seconds}
+        f"run end [seconds=NNN, {_WATER_USAGE}]",
+        "end the run: {}",
+        options={"seconds": _a_number_of_seconds, **_WATER_OPTIONS},
     ),
     Verb.WORK_UP_RUN: _Rule("work-up run NUMBER|last", "fish now belong to run {}", reads=_run_text),
     Verb.CREW: _Rule("crew POST=CODE, POST=CODE", "crew: {}", any_option=_a_code),

@@ -197,14 +197,19 @@ class SaveSurvey:
 
 @dataclass(frozen=True, slots=True)
 class RunPlace:
-    """Where a run began and ended (WGS 84 degrees, north and east positive) and its water temperature, as instruments
-    said; None where none did."""
+    """Where a run began and ended (WGS 84 degrees, north and east positive), as instruments said, and its water; None
+    where nobody said.
+
+    water_c: as the crew read it by hand, else as an instrument said. conductivity_us_per_cm: ambient (at the
+    temperature of the water, not referred to 25 C), as the crew read it.
+    """
 
     start_lat_deg: float | None = None
     start_lon_deg: float | None = None
     end_lat_deg: float | None = None
     end_lon_deg: float | None = None
     water_c: float | None = None
+    conductivity_us_per_cm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

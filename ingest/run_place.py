@@ -1,4 +1,5 @@
-"""Where a run begins and ends and how warm its water is, from what instruments said shortly before or after. Pure.
+"""Where a run begins and ends and what its water is like, from what instruments said shortly before or after, and
+from what the crew read by hand, which wins. Pure.
 
 Nothing is interpolated and nothing old is used: a receiver that lost its fix an hour ago knows where the boat was
 then. A void fix never gets here (see `drivers.nmea`).
@@ -36,6 +37,18 @@ def place_at_end(place: RunPlace, around: Surroundings, t_s: float) -> RunPlace:
     if not _fresh(around.fix_t_s, t_s):
         return place
     return replace(place, end_lat_deg=around.lat_deg, end_lon_deg=around.lon_deg)
+
+
+def place_with_hand_readings(
+    place: RunPlace, water_c: float | None, conductivity_us_per_cm: float | None
+) -> RunPlace:
+    """The same with what the crew read by hand just now. It takes the place of what an instrument said, and of what
+    the crew read of this run before; None, which nobody read, takes the place of nothing."""
+    if water_c is not None:
+        place = replace(place, water_c=water_c)
+    if conductivity_us_per_cm is not None:
+        place = replace(place, conductivity_us_per_cm=conductivity_us_per_cm)
+    return place
 
 
 def _fresh(said_t_s: float | None, t_s: float) -> bool:

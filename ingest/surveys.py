@@ -10,8 +10,8 @@ from ingest.assemble.context import SurveyState
 from ingest.assemble.parts import Ref
 from ingest.commands import Command, Verb
 from ingest.engine_state import EngineState, Surroundings
-from ingest.records import Change, RunMethod, SaveRun, SaveSurvey, derived_id
-from ingest.run_place import place_at_end, place_at_start, place_meanwhile
+from ingest.records import Change, RunMethod, RunPlace, SaveRun, SaveSurvey, derived_id
+from ingest.run_place import place_at_end, place_at_start, place_meanwhile, place_with_hand_readings
 from ingest.station import Station
 from ingest.survey_log import Answer, end_treatments, note_crew, start_treatment
 
@@ -72,7 +72,7 @@ def on_survey_command(command: Command, state: EngineState, station: Station, re
     if command.verb is Verb.SURVEY_CLOSE:
         changes: list[Change] = []
         if survey.run_open:
-            changes += _end_run(survey, state.around, ref, None).changes
+            changes += _end_run(survey, state.around, ref, {}).changes
         changes += end_treatments(survey, ref, lambda one: True)
         row = _row(state, station, closed_at=ref.at)
         state.survey = None
@@ -90,8 +90,7 @@ def on_survey_command(command: Command, state: EngineState, station: Station, re
         if not ended:
             return Answer(False, "No treatment is in force: 'treatment end' does nothing.")
         return Answer(True, "Fish from now on are not treated.", ended)
-    seconds = options.get("seconds")
-    return _end_run(survey, state.around, ref, float(seconds) if seconds is not None else None)
+    return _end_run(survey, state.around, ref, options)
 
 
 def _open_or_name(state: EngineState, station: Station, ref: Ref, options: dict[str, str]) -> Answer:
@@ -155,10 +154,10 @@ def _work_up(survey: SurveyState, number: int | None) -> Answer:
 def _start_run(survey: SurveyState, around: Surroundings, ref: Ref, options: Mapping[str, str]) -> Answer:
     changes: list[Change] = []
     if survey.run_open:
-        changes += _end_run(survey, around, ref, None).changes
+        changes += _end_run(survey, around, ref, {}).changes
     survey.run_no = (survey.run_no or 0) + 1
     survey.run_started_at, survey.run_started_t_s, survey.run_open = ref.at, ref.t_s, True
-    survey.run_place = place_at_start(around, ref.t_s)
+    survey.run_place, water = _read_by_hand(place_at_start(around, ref.t_s), options)
     pass_no = options.get("pass")
     survey.run_method = RunMethod(
         options.get("area"),
@@ -167,21 +166,40 @@ def _start_run(survey: SurveyState, around: Surroundings, ref: Ref, options: Map
         options.get("settings"),
     )
     changes.append(_run_row(survey, None, None))
-    return Answer(True, f"Run {survey.run_no} begun.{_whose_fish(survey)}", changes)
+    return Answer(True, f"Run {survey.run_no} begun{water}.{_whose_fish(survey)}", changes)
 
 
-def _end_run(survey: SurveyState, around: Surroundings, ref: Ref, current_on_s: float | None) -> Answer:
+def _end_run(survey: SurveyState, around: Surroundings, ref: Ref, options: Mapping[str, str]) -> Answer:
     if not survey.run_open or survey.run_no is None or survey.run_started_at is None:
         return Answer(False, "No run is open: 'run end' does nothing.")
     survey.run_open = False
     survey.run_ended = survey.run_no
-    survey.run_place = place_at_end(survey.run_place, around, ref.t_s)
+    survey.run_place, water = _read_by_hand(place_at_end(survey.run_place, around, ref.t_s), options)
+    current_on_s = _number(options.get("seconds"))
     seconds = f", {current_on_s:g} s of current" if current_on_s is not None else ""
     return Answer(
         True,
-        f"Run {survey.run_no} ended{seconds}.{_whose_fish(survey)}",
+        f"Run {survey.run_no} ended{seconds}{water}.{_whose_fish(survey)}",
         [_run_row(survey, ref.at, current_on_s)],
     )
+
+
+def _read_by_hand(place: RunPlace, options: Mapping[str, str]) -> tuple[RunPlace, str]:
+    """The place with what the crew read of its water, and the words for it: also what no longer counts."""
+    water_c, conductivity = _number(options.get("temperature")), _number(options.get("conductivity"))
+    said = ""
+    for name, read, before, unit in (
+        ("water", water_c, place.water_c, "C"),
+        ("conductivity", conductivity, place.conductivity_us_per_cm, "uS/cm"),
+    ):
+        if read is not None:
+            instead = "" if before is None or before == read else f" instead of {before:.7g} {unit}"
+            said += f", {name} {read:.7g} {unit}{instead}"
+    return place_with_hand_readings(place, water_c, conductivity), said
+
+
+def _number(text: str | None) -> float | None:
+    return None if text is None else float(text)
 
 
 def _run_row(survey: SurveyState, ended_at: str | None, current_on_s: float | None) -> SaveRun:

@@ -38,16 +38,20 @@ _BASS = replace(BASS, shortest_mm=150, longest_mm=470, tag_from_mm=200)
 _BLUEGILL = replace(BLUEGILL, tag_from_mm=130)
 _CRAPPIE = replace(CRAPPIE, tag_from_mm=0)
 _CARP = Stock("common_carp", -4.639, 2.92, 430, 640, wr=100, fate="removed")  # Bister et al. (2000)
-# Runs that were fished before the fish of this part of the catch were worked up: area, seconds of current-on time.
-_RUNS = {0: ("north shore", 640), 2: ("dam", 615), 4: ("east shore", 655)}
+# Runs that were fished before the fish of this part of the catch were worked up: what the crew says at their start and
+# end. The temperature of the last one is read again at its end.
+_RUNS = {
+    place: (f"run start area={area}, gear=boat electrofishing, {start}", f"run end {end}")
+    for place, area, start, end in (
+        (0, "north shore", "temperature=15.8, conductivity=242", "seconds=640"),
+        (2, "dam", "temperature=16.1, conductivity=243", "seconds=615"),
+        (4, "east shore", "temperature=16.3, conductivity=245", "seconds=655, temperature=16.4"),
+    )
+}
 _COMMANDS = (
     "fate escaped",
     *(f"species {one.species}" for one in (_BASS, _BLUEGILL, _CRAPPIE, _CARP)),
-    *(
-        command
-        for area, seconds in _RUNS.values()
-        for command in (f"run start area={area}, gear=boat electrofishing", f"run end seconds={seconds}")
-    ),
+    *(command for run in _RUNS.values() for command in run),
 )
 
 # In which order the net is emptied: species, how many fish, how many of them carry a tag from an earlier year.
@@ -174,10 +178,8 @@ class _Survey:
     def work(self) -> DemoDay:
         cards = card_tags(_COMMANDS)
         for place, (stock, count, known) in enumerate(_CATCH):
-            if place in _RUNS:
-                area, seconds = _RUNS[place]
-                self.hands.card(f"run start area={area}, gear=boat electrofishing")
-                self.hands.card(f"run end seconds={seconds}")
+            for command in _RUNS.get(place, ()):
+                self.hands.card(command)
             if place:
                 self.hands.card(f"species {stock.species}")
             recaptured = set(self.rng.sample(range(count), known))

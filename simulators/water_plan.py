@@ -78,7 +78,9 @@ class Plan:
     areas hold no fish: their runs are zero catches. `unevenness` is the CV of fish between areas. `unit` is that of the
     measuring board: whole millimetres, or tenths of an inch. `scale_step_g` is one division of the scale,
     written in `scale_unit`. `treatment`: agent and days of withdrawal, for every fish. `station` names the station that
-    worked there. `provenance`: readings and frames behind each fish are written too.
+    worked there. `water_c` is the range of the water's temperature, one for each survey; `conductance_us_per_cm` its
+    conductivity at 25 C, from which the ambient one of each run follows. `provenance`: readings and frames behind each
+    fish are written too.
     """
 
     water: str
@@ -95,6 +97,8 @@ class Plan:
     unevenness: float = 0.0
     gear: str = "boat electrofishing"
     settings: str = "DC, 60 pulses a second"
+    water_c: tuple[float, float] = (14.0, 19.0)
+    conductance_us_per_cm: float = 290.0
     unit: Literal["mm", "in"] = "mm"
     length_sd_mm: float = 1.5
     scale_step_g: float = 1.0

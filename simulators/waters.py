@@ -14,6 +14,7 @@ from pathlib import Path
 from random import Random
 from sqlite3 import Connection
 
+from fishery.power_transfer import ambient_conductivity_us_per_cm
 from ingest.catch_records import AddCrew, SaveTreatment
 from ingest.records import RunMethod, RunPlace, SaveRun, SaveSurvey, derived_id
 from ingest.shipped import shipped_config
@@ -177,13 +178,15 @@ def _survey(writer: Writer, desk: Desk, life: Life, number: int) -> None:
     for pass_no in range(2, plan.passes + 2):
         caught += [(pass_no - 1, plan.areas + empty, []) for empty in range(1, plan.empty_areas + 1)]
     caught.sort(key=lambda one: one[:2])
-    water_c = round(desk.rng.uniform(14, 19), 1)
+    water_c = round(desk.rng.uniform(*plan.water_c), 1)
+    ambient_us_per_cm = round(ambient_conductivity_us_per_cm(plan.conductance_us_per_cm, water_c))
     for run_no, (pass_no, area, animals) in enumerate(caught, 1):
         started = desk.at
         desk.step()
         desk.now += timedelta(seconds=plan.seconds * 1.3)
         run = SaveRun(
-            desk.survey_id, run_no, started, desk.at, plan.seconds, None, RunPlace(water_c=water_c),
+            desk.survey_id, run_no, started, desk.at, plan.seconds, None,
+            RunPlace(water_c=water_c, conductivity_us_per_cm=ambient_us_per_cm),
             RunMethod(f"area {area}", plan.gear, pass_no if plan.passes > 1 else None, plan.settings),
         )  # fmt: skip
         desk.run_no, desk.pass_no = run_no, pass_no

@@ -22,6 +22,7 @@ FIRST_TABLES = (
         survey_id TEXT NOT NULL REFERENCES survey (survey_id), run_no INTEGER NOT NULL,
         started_at TEXT NOT NULL, ended_at TEXT, current_on_s REAL, note TEXT,
         start_lat_deg REAL, start_lon_deg REAL, end_lat_deg REAL, end_lon_deg REAL, water_c REAL,
+        conductivity_us_per_cm REAL,
         area TEXT, gear TEXT, pass_no INTEGER, settings TEXT,
         PRIMARY KEY (survey_id, run_no)
     ) STRICT, WITHOUT ROWID""",

@@ -130,7 +130,8 @@ FROM part GROUP BY survey_id, run_no, species, length_class_mm
 
 _RUN_LIST = """
 SELECT s.water, r.survey_id, r.run_no, r.area, r.gear, r.pass_no, r.settings, r.started_at, r.ended_at, r.current_on_s,
-    r.start_lat_deg, r.start_lon_deg, r.end_lat_deg, r.end_lon_deg, r.water_c, r.note,
+    r.start_lat_deg, r.start_lon_deg, r.end_lat_deg, r.end_lon_deg, r.water_c,
+    r.conductivity_us_per_cm, r.note,
     (SELECT sum(c.n_measured + c.n_counted + c.n_in_batches) FROM catch AS c
         WHERE c.survey_id = r.survey_id AND c.run_no = r.run_no) AS n_caught
 FROM run AS r JOIN survey AS s ON s.survey_id = r.survey_id
@@ -295,7 +296,16 @@ COLUMN_DOCS: dict[str, tuple[Doc, ...]] = {
         ("start_lon_deg", "degrees", "longitude at the start, east positive"),
         ("end_lat_deg", "degrees", "latitude at the end"),
         ("end_lon_deg", "degrees", "longitude at the end"),
-        ("water_c", "degrees Celsius", "temperature of the water"),
+        (
+            "water_c",
+            "degrees Celsius",
+            "temperature of the water: as the crew read it by hand, else as an instrument said",
+        ),
+        (
+            "conductivity_us_per_cm",
+            "microsiemens per cm",
+            "conductivity of the water, ambient (not referred to 25 C), as the crew read it",
+        ),
         ("note", None, "note on the run"),
         ("n_caught", "fish", "all fish of the run; 0: a zero catch, which counts"),
     ),

@@ -46,7 +46,14 @@ _SURVEY_COLUMNS = (
     "survey_id", "station", "name", "water", "protocol", "opened_at", "closed_at", "provisional",
 )  # fmt: skip
 _RUN_OWN = ("survey_id", "run_no", "started_at", "ended_at", "current_on_s", "note")
-_RUN_PLACE = ("start_lat_deg", "start_lon_deg", "end_lat_deg", "end_lon_deg", "water_c")
+_RUN_PLACE = (
+    "start_lat_deg",
+    "start_lon_deg",
+    "end_lat_deg",
+    "end_lon_deg",
+    "water_c",
+    "conductivity_us_per_cm",
+)
 _RUN_METHOD = ("area", "gear", "pass_no", "settings")
 _RUN_COLUMNS = (*_RUN_OWN, *_RUN_PLACE, *_RUN_METHOD)
 _BATCH_COLUMNS = (

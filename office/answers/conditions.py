@@ -7,28 +7,47 @@ from fishery.answers import Refused
 from fishery.comparability import Difference, SurveyConditions, differences
 from fishery.power_transfer import power_advice
 from office.answers.model import Answer, Column, Table
-from office.answers.records import Occasion, Records
-from office.answers.telling import refusal
+from office.answers.records import Occasion, Records, Run
+from office.answers.telling import refusal, some
 
 
 def conditions(records: Records, occasion: int) -> SurveyConditions:
-    """How an occasion was fished, as far as its runs say; settings are free text, of which the plain words are read."""
-    runs = [run for run in records.runs if run.occasion == occasion]
-    texts = " ".join(sorted({f"{run.settings} {run.gear}".lower() for run in runs}))
+    """How an occasion was fished, as far as its runs say; settings are free text, of which the plain words are read.
+
+    Temperature and conductivity are means over the runs that have them; see `_conductivity` where none has.
+    """
+    runs, texts = _runs(records, occasion)
     warm = [run.water_c for run in runs if run.water_c is not None]
     minutes = [run.seconds / 60 for run in runs if run.seconds is not None]
-    conductivity = _read(r"(\d+(?:\.\d+)?)\s*(?:us|µs|μs)(?:/cm)?\b", texts)
     return SurveyConditions(
         waveform=_waveform(texts),
         pulses_hz=_read(r"(\d+(?:\.\d+)?)\s*(?:hz|pps|pulses)\b", texts),
         duty_percent=_read(r"(\d+(?:\.\d+)?)\s*%", texts),
         power_w=_read(r"(\d+(?:\.\d+)?)\s*w\b", texts),
-        conductivity_us_per_cm=conductivity or records.facts.conductivity_us_per_cm,
-        water_c=fmean(warm) if warm else None,
+        conductivity_us_per_cm=_conductivity(records, runs, texts)[0],
+        water_c=round(fmean(warm), 1) if warm else None,
         day_of_year=records.occasions[occasion].day_of_year,
         run_minutes=fmean(minutes) if minutes else None,
         netters=records.notes.netters.get(occasion),
     )
+
+
+def _runs(records: Records, occasion: int) -> tuple[list[Run], str]:
+    """The runs of an occasion, and what they say of settings and gear."""
+    runs = [run for run in records.runs if run.occasion == occasion]
+    return runs, " ".join(sorted({f"{run.settings} {run.gear}".lower() for run in runs}))
+
+
+def _conductivity(records: Records, runs: list[Run], texts: str) -> tuple[float | None, str]:
+    """The ambient conductivity, uS/cm, and who says so: as read at the runs, else as their settings say in words, else
+    that of the water's file."""
+    read = [run.conductivity_us_per_cm for run in runs if run.conductivity_us_per_cm is not None]
+    if read:
+        return round(fmean(read), 1), f"as read at {some(len(read), 'run')}"
+    told = _read(r"(\d+(?:\.\d+)?)\s*(?:us|µs|μs)(?:/cm)?\b", texts)
+    if told is not None:
+        return told, "as the settings of the runs say"
+    return records.facts.conductivity_us_per_cm, "as the file of the waters says"
 
 
 def _read(pattern: str, text: str) -> float | None:
@@ -84,12 +103,12 @@ def power(records: Records) -> list[Answer]:
     """Power transfer at the conductivity of the water: for comparing, never for setting."""
     if not records.occasions:
         return []
-    water = conditions(records, records.focus).conductivity_us_per_cm
+    water, whence = _conductivity(records, *_runs(records, records.focus))
     title = "power for the same effect in fish"
     if water is None:
         why = Refused(
             "The conductivity of the water is not recorded.",
-            "Its ambient conductivity in the settings of the runs (`240 uS/cm`) or in the file of the waters.",
+            "Its ambient conductivity, read at the runs (`run start conductivity=240`) or in the file of the waters.",
         )
         return [refusal("power", title, why)]
     advice = power_advice(water)
@@ -97,8 +116,9 @@ def power(records: Records) -> list[Answer]:
         Answer(
             "power",
             title,
-            f"At {water:g} uS/cm the same power in fish takes {advice.power:.2f} times the power that it takes where water "
-            f"and fish conduct alike ({advice.fish_us_per_cm:g} uS/cm). This compares surveys; it is no setting.",
+            f"At {water:g} uS/cm, {whence}, the same power in fish takes {advice.power:.2f} times the power that it "
+            f"takes where water and fish conduct alike ({advice.fish_us_per_cm:g} uS/cm). This compares surveys; it is no "
+            "setting.",
             advice.power,
             "times",
             None,

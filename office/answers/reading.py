@@ -45,8 +45,8 @@ _MARKS = f"""SELECT fish_id, code, text FROM observation AS o WHERE {_MINE} AND 
     (SELECT 1 FROM amendment AS m WHERE m.fish_id = o.fish_id AND m.field = 'mark')
     UNION ALL SELECT fish_id, NULL, new FROM amendment AS m WHERE {_MINE} AND field = 'mark' AND new IS NOT NULL
     AND seq = (SELECT max(seq) FROM amendment AS l WHERE l.fish_id = m.fish_id AND l.field = 'mark')"""
-_RUNS = """SELECT run_no, current_on_s, pass_no, area, gear, settings, water_c FROM run WHERE survey_id = ?
-    ORDER BY run_no"""
+_RUNS = """SELECT run_no, current_on_s, pass_no, area, gear, settings, water_c, conductivity_us_per_cm
+    FROM run WHERE survey_id = ? ORDER BY run_no"""
 _BATCHES = """SELECT batch_id, run_no, species, n, total_weight_g, fate FROM batch_list
     WHERE survey_id = ? AND closed = 1 ORDER BY rtrim(at, 'Z'), batch_id"""
 _BATCH_LENGTHS = """SELECT r.batch_id, r.value FROM batch_reading AS r JOIN batch AS b ON b.batch_id = r.batch_id
@@ -229,9 +229,10 @@ class _Loaded:
                 gear or "",
                 settings or "",
                 c,
+                us_per_cm,
             )
             for index, one in enumerate(self._surveys)
-            for number, seconds, pass_no, area, gear, settings, c in self._connection.execute(
+            for number, seconds, pass_no, area, gear, settings, c, us_per_cm in self._connection.execute(
                 _RUNS, (one.survey_id,)
             )
         )

@@ -52,7 +52,7 @@ class Occasion:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """survey, occasion: indices. seconds: of current-on time, None where the crew did not say."""
+    """survey, occasion: indices. seconds: of current-on time, None where the crew did not say. conductivity: ambient."""
 
     survey: int
     occasion: int
@@ -63,6 +63,7 @@ class Run:
     gear: str
     settings: str
     water_c: float | None
+    conductivity_us_per_cm: float | None
 
     @property
     def name(self) -> str:

@@ -22,7 +22,7 @@ _NUMBERS = frozenset(
     (
         "length_mm", "weight_g", "relative_weight", "days_since", "mm_since", "g_since", "weight_measured_g",
         "weight_estimated_g", "total_weight_g", "container_g", "current_on_s", "start_lat_deg", "start_lon_deg",
-        "end_lat_deg", "end_lon_deg", "water_c",
+        "end_lat_deg", "end_lon_deg", "water_c", "conductivity_us_per_cm",
     )
 )  # fmt: skip
 

@@ -27,9 +27,9 @@ FIRST_TABLES = (
     f"""CREATE TABLE run (
         survey_id {T} NOT NULL REFERENCES survey, run_no bigint NOT NULL, started_at {T} NOT NULL, ended_at {T},
         current_on_s double precision, note {T}, start_lat_deg double precision, start_lon_deg double precision,
-        end_lat_deg double precision, end_lon_deg double precision, water_c double precision, area {T}, gear {T},
-        pass_no bigint, settings {T}, started_time timestamptz, ended_time timestamptz,
-        told_s double precision NOT NULL, {_BROUGHT},
+        end_lat_deg double precision, end_lon_deg double precision, water_c double precision,
+        conductivity_us_per_cm double precision, area {T}, gear {T}, pass_no bigint, settings {T},
+        started_time timestamptz, ended_time timestamptz, told_s double precision NOT NULL, {_BROUGHT},
         PRIMARY KEY (survey_id, run_no)
     )""",
     f"""CREATE TABLE treatment (

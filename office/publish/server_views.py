@@ -224,7 +224,7 @@ FROM part GROUP BY survey_id, run_no, species, length_class_mm
 _RUN_LIST = """
 SELECT s.water, r.survey_id, r.run_no, r.area, r.gear, r.pass_no, r.settings, r.started_time AS started_at,
     r.ended_time AS ended_at, r.current_on_s, r.start_lat_deg, r.start_lon_deg, r.end_lat_deg, r.end_lon_deg, r.water_c,
-    r.note, c.n_caught
+    r.conductivity_us_per_cm, r.note, c.n_caught
 FROM run AS r JOIN survey AS s ON s.survey_id = r.survey_id
 LEFT JOIN (SELECT survey_id, run_no, sum(n_measured + n_counted + n_in_batches)::bigint AS n_caught FROM catch
     GROUP BY survey_id, run_no) AS c ON c.survey_id = r.survey_id AND c.run_no = r.run_no

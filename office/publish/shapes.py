@@ -79,7 +79,7 @@ RUN = _shape(
     "run",
     "survey_id run_no",
     "survey_id run_no started_at ended_at current_on_s note start_lat_deg start_lon_deg end_lat_deg end_lon_deg water_c "
-    "area gear pass_no settings",
+    "conductivity_us_per_cm area gear pass_no settings",
     more=(
         ("started_time", _instant("t.started_at")),
         ("ended_time", _instant("t.ended_at")),

@@ -191,10 +191,27 @@ def test_what_the_station_does_not_do_is_exit_code_1(bank: Bank) -> None:
 
 
 def test_runs_are_started_and_ended_with_their_seconds(bank: Bank) -> None:
-    call("run", "start", folder=bank.folder)
+    call("run", "start", "--conductivity", "240", "--temperature", "-0.5", folder=bank.folder)
     assert bank.status()["survey"]["run_open"] is True
-    assert "640.5 s of current" in call("run", "end", "--seconds", "640.5", folder=bank.folder).stdout
-    assert bank.ask("survey", "status")["runs"][0]["current_on_s"] == 640.5
+    ended = call("run", "end", "--seconds", "640.5", "--temperature", "14.5", folder=bank.folder).stdout
+    assert "640.5 s of current, water 14.5 C instead of -0.5 C" in ended
+    (run,) = bank.ask("survey", "status")["runs"]
+    assert (run["current_on_s"], run["water_c"], run["conductivity_us_per_cm"]) == (640.5, 14.5, 240.0)
+    shown = call("survey", "status", folder=bank.folder).stdout
+    assert "water C" in shown
+    assert "uS/cm" in shown
+
+
+@pytest.mark.parametrize("verb", ["start", "end"])
+def test_a_water_that_is_none_is_refused_by_the_command_line_as_by_every_door(
+    station: Path, verb: str
+) -> None:
+    for option, value, said in (
+        ("--temperature", "58", "temperature=58 is not that of a water: give -2 to 45 degrees Celsius."),
+        ("--conductivity", "0.24", "give 1 to 60000 uS/cm (0.24 mS/cm are 240 uS/cm)."),
+        ("--conductivity", "240 uS", "conductivity=240 uS is not a conductivity in uS/cm;"),
+    ):
+        assert said in call("run", verb, option, value, folder=station.parent, expect=2).stderr
 
 
 def test_a_snapshot_of_the_running_station_is_whole(bank: Bank, tmp_path: Path) -> None:

@@ -1,3 +1,5 @@
+from decimal import Decimal
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -61,6 +63,12 @@ EXAMPLES = {
     "run start": Command(Verb.RUN_START),
     "run end": Command(Verb.RUN_END),
     "run end Seconds=640.5": Command(Verb.RUN_END, "seconds=640.5"),
+    "run start area=dam Temperature=14,5, conductivity=240": Command(
+        Verb.RUN_START, "area=dam, temperature=14.5, conductivity=240"
+    ),
+    "run end temperature=-0.5 seconds=640 conductivity=1284.5": Command(
+        Verb.RUN_END, "temperature=-0.5, seconds=640, conductivity=1284.5"
+    ),
 }
 
 
@@ -141,6 +149,15 @@ def test_a_command_is_described_in_plain_words(command: Command, words: str) -> 
         ("treatment agent=x withdrawal=June", "withdrawal=June is not a day"),
         ("treatment agent=x withdrawal=2026-02-30", "withdrawal=2026-02-30 is not a day"),
         ("run start pass=first", "pass=first is not a whole number"),
+        ("run start temperature=warm", "temperature=warm is not a temperature in degrees Celsius"),
+        ("run start temperature=14.5 C", "write for example temperature=14.5"),
+        ("run start temperature=58", "temperature=58 is not that of a water: give -2 to 45 degrees Celsius"),
+        ("run end temperature=-2.1", "give -2 to 45 degrees Celsius"),
+        ("run end conductivity=0.24", "give 1 to 60000 uS/cm (0.24 mS/cm are 240 uS/cm)"),
+        ("run end conductivity=60000.1", "give 1 to 60000 uS/cm"),
+        ("run start conductivity=1,284", "conductivity=1,284 is not a conductivity in uS/cm"),
+        ("run start conductivity=nan", "write for example conductivity=240"),
+        ("run start conductivity=240 temperature=14 conductivity=24", "gives conductivity twice"),
     ],
 )
 def test_what_is_no_command_is_refused_with_what_is_possible(text: str, says: str) -> None:
@@ -165,6 +182,9 @@ _WORDS = st.sampled_from(
         "water=",
         "name=",
         "seconds=",
+        "temperature=",
+        "conductivity=",
+        "-1,5",
         ",",
         "640",
         "F",
@@ -188,3 +208,25 @@ def test_any_text_is_a_command_or_a_command_error_and_commands_survive_writing(t
     assert renamed.species() == (None if command.species() is None else "yellow_perch")
     assert parse_command(str(renamed)) == renamed
     assert (renamed.options(), renamed.number()) == (command.options(), command.number())
+
+
+@settings(deadline=None)
+@given(
+    st.sampled_from(["run start", "run end"]),
+    st.decimals(-200, 200, places=2),
+    st.decimals(0, 200_000, places=1),
+    st.sampled_from([".", ","]),
+)
+def test_what_is_read_of_the_water_is_taken_to_the_digit_or_refused_and_never_something_else(
+    verb: str, celsius: Decimal, us_per_cm: Decimal, point: str
+) -> None:
+    text = f"{verb} temperature={str(celsius).replace('.', point)}, conductivity={us_per_cm}"
+    if not (-2 <= celsius <= 45 and 1 <= us_per_cm <= 60_000):
+        with pytest.raises(CommandError, match="is not that of a water"):
+            parse_command(text)
+        return
+    options = parse_command(text).options()
+    assert {key: Decimal(value) for key, value in options.items()} == {
+        "temperature": celsius,
+        "conductivity": us_per_cm,
+    }

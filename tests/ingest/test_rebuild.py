@@ -20,7 +20,7 @@ def database(tmp_path: Path) -> Path:
     later_s = fish(live, 110.0, FIRST)
     later_s = fish(live, later_s + 30, SECOND, mm=320, grams=450.0)
     live.event(later_s + 5, "control", "command", command="fate removed")
-    live.event(later_s + 6, "control", "command", command="run start area=bay, pass=1")
+    live.event(later_s + 6, "control", "command", command="run start area=bay, pass=1, conductivity=240")
     live.event(later_s + 7, "control", "command", command="crew tagger=AB")
     live.event(later_s + 8, "control", "command", command="treatment agent=example, withdrawal=2026-06-02")
     live.event(
@@ -79,6 +79,10 @@ def test_an_untouched_database_agrees(database: Path) -> None:
         ("UPDATE treatment SET withdrawal_until = NULL", "withdrawal_until is None"),
         ("UPDATE crew SET code = 'XY'", "code is 'XY'"),
         ("UPDATE run SET area = 'cove'", "area is 'cove'"),
+        (
+            "UPDATE run SET conductivity_us_per_cm = 24",
+            "conductivity_us_per_cm is 24.0, the journal says 240",
+        ),
         ("UPDATE run SET started_at = '2026-05-12T00:00:00.000Z'", "started_at is"),
         ("INSERT INTO sighting SELECT 'x', survey_id, '1', '', '', '', '', 1 FROM survey", "does not follow"),
     ],

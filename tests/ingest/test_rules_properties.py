@@ -32,8 +32,8 @@ COMMANDS = (
     "sex F",
     "survey close",
     "survey open water=Mill Pond, name=autumn",
-    "run start",
-    "run end seconds=600",
+    "run start temperature=14.5",
+    "run end seconds=600, conductivity=240",
     "no such command",
 )
 

@@ -1,4 +1,5 @@
-"""Where a run begins and ends and how warm its water is: what a navigation instrument said within a minute."""
+"""Where a run begins and ends and what its water is like: what a navigation instrument said within a minute, and
+what the crew read by hand."""
 
 from functools import reduce
 from pathlib import Path
@@ -51,7 +52,8 @@ def test_a_run_keeps_where_it_began_and_ended_and_its_water_temperature(tmp_path
     hear(desk, DAM, 600).command("run end seconds=540")
     last = runs(desk)[-1]
     place = [getattr(last.place, name) for name in RunPlace.__slots__]
-    assert place == pytest.approx([43.2, -89.4, 43.21, -89.415, 14.5])
+    assert place[:5] == pytest.approx([43.2, -89.4, 43.21, -89.415, 14.5])
+    assert last.place.conductivity_us_per_cm is None
     assert last.current_on_s == 540.0
 
 
@@ -87,6 +89,41 @@ def test_the_water_temperature_may_come_at_any_time_of_the_run_once(tmp_path: Pa
     assert [one.place.water_c for one in runs(desk)] == [None, 14.5]
 
 
+def water(desk: Desk) -> tuple[float | None, float | None]:
+    place = runs(desk)[-1].place
+    return place.water_c, place.conductivity_us_per_cm
+
+
+def test_what_the_crew_reads_of_the_water_is_the_run_s_and_not_the_next_one_s(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path).command("run start temperature=14.5, conductivity=240")
+    assert desk.said[-1].sentence.startswith("Run 1 begun, water 14.5 C, conductivity 240 uS/cm.")
+    assert water(desk) == (14.5, 240.0)
+    assert water(desk.command("run end seconds=640")) == (14.5, 240.0)
+    assert water(desk.command("run start")) == (None, None)
+
+
+def test_what_is_read_at_the_end_takes_the_place_of_what_was_read_at_the_start(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path).command("run start temperature=41.5, conductivity=240")
+    desk.command("run end seconds=640, temperature=14.5")
+    assert water(desk) == (14.5, 240.0)
+    said = desk.said[-1].sentence
+    assert said.startswith("Run 1 ended, 640 s of current, water 14.5 C instead of 41.5 C.")
+
+
+def test_a_run_that_the_next_one_ends_keeps_its_own_water(tmp_path: Path) -> None:
+    desk = Desk.at(tmp_path).command("run start temperature=14.5").command("run start temperature=20")
+    assert [(one.run_no, one.place.water_c) for one in runs(desk)] == [(1, 14.5), (1, 14.5), (2, 20.0)]
+
+
+def test_a_temperature_read_by_hand_wins_over_an_instrument_whichever_comes_first(tmp_path: Path) -> None:
+    desk = hear(desk_with_gps(tmp_path), WATER, 10).command("run start temperature=13")
+    assert "water 13 C instead of 14.5 C" in desk.said[-1].sentence
+    assert water(hear(desk, "YXMTW,15.5,C", 60)) == (13.0, None)
+    hear(desk.command("run end").wait(60).command("run start"), WATER, 60)
+    assert water(desk) == (14.5, None)
+    assert water(desk.command("run end temperature=13.5")) == (13.5, None)
+
+
 def test_positions_while_no_run_is_open_change_no_record(tmp_path: Path) -> None:
     desk = desk_with_gps(tmp_path)
     hear(hear(desk, LANDING, 10), WATER, 1)
@@ -95,14 +132,14 @@ def test_positions_while_no_run_is_open_change_no_record(tmp_path: Path) -> None
 
 def test_the_places_of_a_run_are_in_the_database(tmp_path: Path) -> None:
     with ready(tmp_path / "bank.sqlite") as store:
-        store.commit([run(place=RunPlace(43.2, -89.4, 43.21, -89.415, 14.5))])
-        assert places(store) == [(43.2, -89.4, 43.21, -89.415, 14.5)]
+        store.commit([run(place=RunPlace(43.2, -89.4, 43.21, -89.415, 14.5, 240.5))])
+        assert places(store) == [(43.2, -89.4, 43.21, -89.415, 14.5, 240.5)]
         store.commit([run()])
-        assert places(store) == [(None,) * 5]
+        assert places(store) == [(None,) * 6]
 
 
 def places(store: Store) -> list[tuple[float | None, ...]]:
-    columns = "start_lat_deg, start_lon_deg, end_lat_deg, end_lon_deg, water_c"
+    columns = "start_lat_deg, start_lon_deg, end_lat_deg, end_lon_deg, water_c, conductivity_us_per_cm"
     return store.connection.execute(f"SELECT {columns} FROM run WHERE run_no = 1").fetchall()
 
 

@@ -40,7 +40,7 @@ def everything(path: Path) -> Store:
 
 def fill(store: Store) -> None:
     """The same without what is still open, into a store that knows the first survey and its first run."""
-    place = RunPlace(44.123456789, -93.5, 44.2, -93.6, 17.3)
+    place = RunPlace(44.123456789, -93.5, 44.2, -93.6, 17.3, 1284.25)
     method = RunMethod("upper bay", "boat electrofishing", 1, "DC, 60 Hz")
     store.commit([run(1, place=place, method=method, note="wind"), run(2, current_on_s=1 / 3)])
     fishes = [

@@ -54,12 +54,13 @@ class Pond:
         return key
 
     def run(self, survey: str, run_no: int = 1, seconds: float | None = 600.0, **more: Any) -> None:
-        values = {"area": None, "gear": "boat", "pass_no": None, "settings": None, "water_c": None, **more}
+        values = {"area": None, "gear": "boat", "pass_no": None, "settings": None, "water_c": None}
+        values |= {"conductivity_us_per_cm": None, **more}
         at = f"{self._days[survey]}T11:00:00Z"
         where = (None,) * 4
         self._add(
-            "run", survey, run_no, at, at, seconds, None, *where, values["water_c"], values["area"], values["gear"],
-            values["pass_no"], values["settings"],
+            "run", survey, run_no, at, at, seconds, None, *where, values["water_c"],
+            values["conductivity_us_per_cm"], values["area"], values["gear"], values["pass_no"], values["settings"],
         )  # fmt: skip
 
     def fish(

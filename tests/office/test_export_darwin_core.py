@@ -191,6 +191,15 @@ def test_a_run_says_when_how_and_how_much(archive: Path) -> None:
     assert events["survey-1"]["waterBody"] == "Mill Pond"
 
 
+def test_a_run_says_how_its_water_was_and_in_which_unit(archive: Path) -> None:
+    found = [row for row in read(archive)["measurement"] if not row["occurrenceID"]]
+    said = [(row["measurementType"], row["measurementValue"], row["measurementUnit"]) for row in found]
+    assert said == [
+        ("water temperature", "17.3", "degrees Celsius"),
+        ("ambient conductivity of the water", "1284.25", "microsiemens per cm"),
+    ]
+
+
 def test_sex_and_an_unsettled_doubt_go_along(archive: Path) -> None:
     tables = read(archive)
     rows = {row["occurrenceID"]: row for row in tables["occurrence"]}

@@ -59,7 +59,10 @@ def run_event(run: Record, coordinates: Coordinates) -> Terms:
 
 def run_measurements(run: Record) -> Iterator[Terms]:
     event = run_event_id(run["survey_id"], run["run_no"])
-    for name, value, unit in (("water temperature", run["water_c"], "degrees Celsius"),):
+    for name, value, unit in (
+        ("water temperature", run["water_c"], "degrees Celsius"),
+        ("ambient conductivity of the water", run["conductivity_us_per_cm"], "microsiemens per cm"),
+    ):
         if value is not None:
             yield _measurement(event, None, name, value, unit, run["started_at"])
 
