@@ -118,13 +118,16 @@ class Judge:
         if survey_id is None or slug is None:
             return None
         if (survey_id, slug) not in self._relations:
-            water, opened_at = self._survey(survey_id)
-            species = self.book.get(slug)
-            pairs = self.lookup.length_weights(water, slug, opened_at) if water else []
-            self._relations[survey_id, slug] = fit_length_weight(
-                [mm for mm, _ in pairs], [g for _, g in pairs], species.recommended if species else None
-            )
+            self._relations[survey_id, slug] = self._fit(*self._survey(survey_id), slug)
         return self._relations[survey_id, slug]
+
+    def _fit(self, water: str | None, before: str, slug: str) -> Relation | None:
+        """The water's own length-weight relation by what was known before this time."""
+        species = self.book.get(slug)
+        pairs = self.lookup.length_weights(water, slug, before) if water else []
+        return fit_length_weight(
+            [mm for mm, _ in pairs], [g for _, g in pairs], species.recommended if species else None
+        )
 
     def _survey(self, survey_id: str | None) -> tuple[str | None, str]:
         """Its water, and when it was opened."""

@@ -6,6 +6,7 @@ from difflib import get_close_matches
 from sqlite3 import Connection
 from typing import Literal
 
+from fishery.single import Relation
 from ingest.frames import rfc3339
 from ingest.records import (
     Finding,
@@ -34,6 +35,21 @@ STATION = "import"
 INSTRUMENT = "file"
 
 
+class _YearlyJudge(Judge):
+    """Compares a fish with its water as it was known when the year began: a table may hold a survey for each of a
+    thousand days, and a fit for each of them would take hours."""
+
+    def _relation(self, state: Values) -> Relation | None:
+        slug = state["species"]
+        water, opened_at = self._survey(state["survey_id"])
+        if slug is None or water is None:
+            return None
+        key = (f"{water} {opened_at[:4]}", slug)
+        if key not in self._relations:
+            self._relations[key] = self._fit(water, f"{opened_at[:4]}-01-01T00:00:00Z", slug)
+        return self._relations[key]
+
+
 class Taking:
     """Stores fish of one file, within a transaction of the caller. Judge them in the order of their days: each sees
     those taken before it."""
@@ -49,7 +65,7 @@ class Taking:
     ) -> None:
         self._connection = connection
         self._lookup = lookup
-        self._judge = Judge(connection, lookup, book)
+        self._judge = _YearlyJudge(connection, lookup, book)
         self._writer = Writer(connection)
         self._mapping = mapping
         self._zone: tzinfo = mapping.dates.zone
