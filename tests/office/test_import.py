@@ -13,9 +13,11 @@ from office.database import OfficeDatabase
 from office.importing.difference_list import difference_csv
 from office.importing.importing import ImportOutcome, RowVerdict
 from office.importing.tables import TableRefusedError
+from office.publish.publisher import publish
 from office.review.reading import evidence, review
 from tests.ingest import builders
 from tests.office.offices import amending, bass, book, contents, office_with, one_row, shown
+from tests.office.postgres import Server
 from tests.office.tables_of_fish import (
     HEADING,
     OTHER_TAG,
@@ -424,3 +426,19 @@ def test_a_fish_moved_to_another_survey_takes_its_run_along(tmp_path: Path) -> N
         assert (row["worked_up_at"], row["run_no"]) == ("2025-06-15T17:00:00.000Z", 1)
         assert row["survey_id"] != builders.survey().survey_id
         assert kinds(imported(office, csv_of(moved, other_day, heading=heading), KEYED)) == ["known", "known"]
+
+
+def test_imported_fish_are_published_and_read_the_same_on_the_server(
+    office: OfficeDatabase, postgres: Server, database: str
+) -> None:
+    imported(office, csv_of(BASS, BARE, ("2025-06-14", "bluegill", OTHER_TAG, "about 140", "57", "kept")))
+    address = postgres.address(database)
+    assert publish(office.connection, office.office_id, address).conflicts == 0
+    columns = "fish_id, water, run_no, species, tag, length_mm, weight_g, status"
+    here = office.connection.execute(f"SELECT {columns} FROM worked_fish ORDER BY fish_id").fetchall()
+    with postgres.connect(database) as server:
+        assert (
+            server.execute(f"SELECT {columns} FROM tallywell.worked_fish ORDER BY fish_id").fetchall() == here
+        )
+        methods = server.execute("SELECT DISTINCT gear FROM tallywell.run_list").fetchall()
+    assert methods == [("electrofishing",)]
