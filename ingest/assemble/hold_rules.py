@@ -59,8 +59,10 @@ def answer_two_measures(
     trail.append(measure)
     fish.questions.remove(question)
     unit = "mm" if kind == "length" else "g"
-    values = ", ".join(f"{m.value:g}" for m in standing)
-    bench.mark(fish, f"two_{kind}s", f"Measured as {values} {unit}; {measure.value:g} {unit} came twice.")
+    values = ", ".join(
+        f"{m.value:g} {unit}" for m in standing
+    )  # each with its unit: a page may show another one
+    bench.mark(fish, f"two_{kind}s", f"Measured as {values}; {measure.value:g} {unit} came twice.")
     bench.say("settled", Sound.PART, f"{measure.value:g} {unit} it is.", measure.ref.at, part=kind)
     bench.review(fish, measure.ref)
 

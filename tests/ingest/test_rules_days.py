@@ -210,3 +210,9 @@ def test_day(name: str, tmp_path: Path) -> None:
     diff = "\n".join(difflib.unified_diff(wanted, got, "expected", "came of it", lineterm="", n=12))
     said = "\n".join(f"  {a.at[11:23]} {a.name}: {a.sentence}" for a in desk.said)
     assert wanted == got, f"{diff}\nwhat was said:\n{said}"
+
+
+def test_two_lengths_are_said_each_with_its_unit(tmp_path: Path) -> None:
+    desk = run_day(read_day(DAYS / "two_lengths_newer_measured_twice.jsonl"), tmp_path, {})
+    (said,) = [one.sentence for fish in desk.fish for one in fish.findings if one.name == "two_lengths"]
+    assert said == "Measured as 312 mm, 352 mm; 351 mm came twice."
