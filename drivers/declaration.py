@@ -10,7 +10,15 @@ import tomllib
 from decimal import Decimal
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StrictBool,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from drivers.tags import HEX16_FORMS, TagForm
 from drivers.telegrams import BitOrder, TelegramKind
@@ -48,8 +56,8 @@ class LineSettings(_Table):
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
     stop_bits: Literal[1, 2] = 1
-    dtr: bool = True
-    rts: bool = True
+    dtr: StrictBool = True
+    rts: StrictBool = True
     usb: Literal["serial", "hid"] = "serial"
 
 
@@ -87,8 +95,8 @@ class Checksum(_Table):
     byte_order: Literal["big", "little"] = "big"
     separator: str = Field(default="", max_length=4)
     skip_first: int = Field(default=0, ge=0, le=16)
-    covers_stx: bool = False
-    covers_separator: bool = False
+    covers_stx: StrictBool = False
+    covers_separator: StrictBool = False
 
 
 class Measure(_Table):
@@ -103,7 +111,7 @@ class Measure(_Table):
     unit: Literal["mm", "cm", "m", "in", "g", "kg", "lb", "oz"]
     factor: Decimal = Field(default=Decimal(1), gt=0, le=10_000, allow_inf_nan=False)
     step: Literal[1, 2, 5] = 1
-    decimal_comma: bool = False
+    decimal_comma: StrictBool = False
     ruler_max_mm: float | None = Field(default=None, gt=0, le=10_000, allow_inf_nan=False)
     useful_min_divisions: int = Field(default=20, ge=0, le=1000)
 
@@ -201,7 +209,7 @@ class KeyboardRule(_Table):
 
     silence_s: Seconds = 0.1
     enter: Literal["optional", "needed"] = "optional"
-    each_key: bool = False
+    each_key: StrictBool = False
     max_chars: int = Field(default=80, ge=1, le=1024)
 
 
@@ -226,7 +234,7 @@ class Declaration(_Table):
     key_zones: tuple[KeyZone, ...] = ()
     settle: SettleRule = SettleRule()
     keyboard: KeyboardRule = KeyboardRule()
-    symbology: bool = False
+    symbology: StrictBool = False
     witness: Literal["known", "repeat"] = "known"
     silence_s: Seconds | None = None
 

@@ -10,7 +10,15 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StrictBool,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from ingest.toml_file import parse_toml, read_text
 
@@ -42,7 +50,7 @@ class Asked(BaseModel):
     weigh_n: Annotated[int, Field(strict=True, ge=1)] | None = None
     weigh_from_mm: Millimetres | None = None
     weigh_below_mm: Millimetres | None = None
-    count_only: bool = False
+    count_only: StrictBool = False
     fate: Fate | None = None  # what becomes of these fish unless the crew says otherwise
 
     @model_validator(mode="after")

@@ -13,7 +13,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Literal, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, model_validator
 
 from fishery.single import CategoryBound, StandardWeight
 from ingest.toml_file import ConfigError, Problem, parse_toml, read_text
@@ -123,7 +123,7 @@ class Maximum(_Table):
     weight_g: Positive | None = None
     source: str
     how_known: HowKnown
-    credible: bool = True
+    credible: StrictBool = True
     note: str | None = None
 
     @model_validator(mode="after")

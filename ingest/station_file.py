@@ -11,7 +11,7 @@ from ipaddress import ip_address
 from typing import Annotated, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, field_validator, model_validator
 
 from drivers.transport.settings import parse_address
 from ingest.assemble.settings import BenchRules, FlowName, TagOrder
@@ -27,7 +27,6 @@ Seconds = Annotated[float, Field(strict=True, gt=0, le=86_400, allow_inf_nan=Fal
 Positive = Annotated[float, Field(strict=True, gt=0, le=100_000, allow_inf_nan=False)]
 Antenna = Annotated[str, Field(pattern=r"^[0-9]{1,3}$")]
 Role = Literal["work_up", "lookup"]
-YesNo = Annotated[bool, Field(strict=True)]
 Share = Annotated[float, Field(strict=True, ge=0, le=1, allow_inf_nan=False)]
 
 Tables = TypeVar("Tables", dict[str, "BenchTable"], tuple["InstrumentTable", ...])
@@ -110,8 +109,8 @@ class LineOverride(_Table):
     data_bits: int | None = None
     parity: str | None = None
     stop_bits: int | None = None
-    dtr: bool | None = None
-    rts: bool | None = None
+    dtr: StrictBool | None = None
+    rts: StrictBool | None = None
 
 
 class InstrumentTable(_Table):
@@ -198,10 +197,10 @@ class PageTable(_Table):
     low_disk_mb: with less room for records the page says so.
     """
 
-    on: YesNo = True
+    on: StrictBool = True
     listen: str | None = None
     port: PortNumber = 8620
-    network: YesNo = False
+    network: StrictBool = False
     names: tuple[HostName, ...] = ()
     units: Literal["metric", "inch_pound"] = "metric"
     theme: Literal["auto", "light", "dark"] = "auto"
@@ -243,12 +242,12 @@ class SoundsTable(_Table):
     follows the tones that ask for something, in this voice of espeak-ng.
     """
 
-    on: bool = True
+    on: StrictBool = True
     volume: Share = 0.8
     set: Literal["clear", "low"] = "clear"
     leave_out: tuple[SoundName, ...] = ()
     player: Text | None = None
-    speech: bool = False
+    speech: StrictBool = False
     voice: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_+-]{0,39}$")] = "en"
     words_per_minute: Annotated[int, Field(strict=True, ge=80, le=450)] = 160
 
@@ -270,7 +269,7 @@ class StickTable(_Table):
     roots: the folders below which sticks are mounted. Only a stick with a folder `tallywell` at its top is written.
     """
 
-    on: bool = True
+    on: StrictBool = True
     roots: tuple[Annotated[str, Field(pattern=r"^/[^\x00-\x1f]{1,200}$")], ...] = (
         "/media",
         "/run/media",

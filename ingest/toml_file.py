@@ -124,6 +124,8 @@ def _model_problem(
         text = f"unknown key; {advice}"
     elif kind in ("value_error", "assertion_error"):
         text = detail["msg"].partition(", ")[2]
+    elif kind == "bool_type":
+        text = f"write true or false (without quotes), not {_shown(detail['input'])}."
     else:
         said = detail["msg"].replace("Input should be", "should be")
         text = f"{said}, but it is {_shown(detail['input'])}."

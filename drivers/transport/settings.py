@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, field_validator
 
 _USB = re.compile(
     r"usb:(?P<vid>[0-9a-f]{4}):(?P<pid>[0-9a-f]{4})(?::(?P<serial>[^@]+))?(?:@(?P<location>.+))?",
@@ -105,9 +105,9 @@ class PortSettings(BaseModel):
     data_bits: Literal[5, 6, 7, 8] = 8
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
     stop_bits: Literal[1, 2] = 1
-    dtr: bool = True
-    rts: bool = True
-    exclusive: bool = True
+    dtr: StrictBool = True
+    rts: StrictBool = True
+    exclusive: StrictBool = True
     usb: Literal["serial", "hid"] = "serial"
     keepalive: Keepalive = Keepalive()
 

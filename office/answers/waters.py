@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, model_validator
 
 from ingest.toml_file import load_toml
 
@@ -32,7 +32,7 @@ class Cohort(_Table):
     age_years: Annotated[float, Field(allow_inf_nan=False, ge=0)] = 0.0
     n: Annotated[int, Field(ge=0)] | None = None
     mark: str | None = None
-    all: bool = False
+    all: StrictBool = False
 
     @model_validator(mode="after")
     def _known_by_one(self) -> Self:

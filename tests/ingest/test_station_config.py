@@ -4,6 +4,7 @@ import contextlib
 import os
 import re
 import tomllib
+from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
 from typing import get_args
@@ -11,16 +12,19 @@ from typing import get_args
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydantic import BaseModel
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from drivers.declaration import LineSettings
+from drivers.declaration import Declaration, LineSettings
 from ingest.assemble.settings import BenchRules
 from ingest.checks import Limits
 from ingest.commands import Command, Verb, possible_commands
+from ingest.protocol import Protocol
 from ingest.shipped import shipped_config
+from ingest.species import SpeciesFile
 from ingest.station_config import Station, load_station, station_from_sources
 from ingest.station_file import BenchTable, InstrumentTable, LineOverride, StationFile
 from ingest.toml_file import ConfigError
+from office.answers.waters import WatersFile
 
 EXAMPLE = shipped_config() / "station" / "example.toml"
 
@@ -489,6 +493,48 @@ def test_the_species_of_a_count_and_of_a_batch_is_one_of_the_book(tmp_path: Path
         "count bluegill 3", "batch yellow_perch count=3, weight=scale",
     ]  # fmt: skip
     assert refusal_of(tmp_path, MINIMAL + '[commands.keys]\n1 = "count unicorn 3"\n')
+
+
+MODELS = (StationFile, Declaration, Protocol, SpeciesFile, WatersFile)
+
+
+def yes_or_no(model: type[BaseModel]) -> Iterator[tuple[str, TypeAdapter[object]]]:
+    """Every yes or no in a model and the tables within it."""
+    for name, info in model.model_fields.items():
+        kinds = set(parts_of(info.annotation))
+        if bool in kinds:
+            yield f"{model.__name__}.{name}", TypeAdapter(info.rebuild_annotation())
+        for kind in kinds:
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                yield from yes_or_no(kind)
+
+
+def parts_of(annotation: object) -> Iterator[object]:
+    yield annotation
+    for part in get_args(annotation):
+        yield from parts_of(part)
+
+
+YES_OR_NO = {name: kind for model in MODELS for name, kind in yes_or_no(model)}
+
+
+def test_the_files_ask_for_yes_or_no_in_many_places() -> None:
+    assert {"SoundsTable.on", "StickTable.on", "LineOverride.dtr", "Cohort.all"} <= YES_OR_NO.keys()
+
+
+@pytest.mark.parametrize("written", [0, 1, 1.0, "yes", "true"])
+@pytest.mark.parametrize("name", YES_OR_NO)
+def test_yes_and_no_are_true_and_false_in_every_file(name: str, written: object) -> None:
+    with pytest.raises(ValidationError):
+        YES_OR_NO[name].validate_python(written)
+    assert YES_OR_NO[name].validate_python(True) is True
+
+
+def test_a_yes_in_words_is_answered_with_what_to_write(tmp_path: Path) -> None:
+    assert refusal_of(tmp_path, MINIMAL + '[sounds]\nspeech = "yes"\n[stick]\non = 1\n') == [
+        "STATION.toml, line 9, `sounds.speech`: write true or false (without quotes), not 'yes'.",
+        "STATION.toml, line 11, `stick.on`: write true or false (without quotes), not 1.",
+    ]
 
 
 # --- the example --------------------------------------------------------------------------------------------
