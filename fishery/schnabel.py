@@ -190,6 +190,11 @@ def _answer(
     known = float((m + c - r).max())  # marked fish and unmarked ones in hand
     interval = Interval(max(interval.low, known), max(interval.high, known), interval.level, interval.method)
     said = []
+    if n < known:
+        said.append(
+            f"The formula gives {n:.1f}, fewer than the {known:.0f} fish that were there: these are told."
+        )
+        n = known
     if total < UNBIASED_RECAPTURES:
         said.append(f"{total} recaptures: below {UNBIASED_RECAPTURES} the estimate may be biased.")
     if interval.high == math.inf:

@@ -146,3 +146,12 @@ def test_both_intervals_keep_their_level(surveys: int, fish: int, catch: float, 
         return [(None if isinstance(one, Refused) else one.interval, float(fish)) for one in answers]
 
     assert_nominal(coverage(surveys, 31, survey), surveys)
+
+
+def test_the_number_is_never_below_the_fish_that_were_there() -> None:
+    # sum(C M) / (sum(R) + 1) = 6 / 4: the formula would say 1.5 fish, of which 2 or more are known
+    answer = schnabel([2, 2, 2], [0, 2, 1], [0, 2, 1])
+    assert not isinstance(answer, Refused)
+    assert answer.estimate == 2
+    assert answer.interval.low <= answer.estimate <= answer.interval.high
+    assert any("fewer than the 2 fish" in one for one in answer.cautions)
