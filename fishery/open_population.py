@@ -19,6 +19,8 @@ Estimator = Literal["bias_corrected", "jolly"]
 LEAST_OCCASIONS = 3
 LEAST_MARKED = 3
 """Marked fish caught, and fish seen again later, below which an occasion gets no number (proposal)."""
+NONE_MISSED = "no marked fish is known to have been missed (z = 0): the formula would call all fish caught"
+"""N = (n + 1) m / (m + 1) would lie below the catch n itself, and have no standard error."""
 TRUSTED_MARKED = 10
 """Wanted of both for little bias (Seber 1982 p. 204, from memory)."""
 
@@ -90,6 +92,8 @@ def jolly_seber(
     Intervals: of N lognormal about the fish not caught, n + (N - n) e^(+-z s), which keeps N at or above n; of phi
     lognormal; of B normal. They are of large samples.
 
+    An occasion on which no marked fish is known to have been missed (z = 0) has no number.
+
     Refused for fewer than three occasions, or where no occasion has `LEAST_MARKED` marked fish caught and as many seen
     again.
     """
@@ -118,10 +122,10 @@ def jolly_seber(
                 seen_again=int(summary.seen_again[i]),
                 missed=int(summary.missed[i]),
                 marked=parts.marked(i) if here else None,
-                number=parts.number(i) if here else None,
+                number=parts.number(i) if here and summary.missed[i] else None,
                 survival=parts.survival(i) if pair else None,
-                recruits=parts.recruits(i) if here and nexts else None,
-                why=whys[i],
+                recruits=parts.recruits(i) if here and nexts and summary.missed[i : i + 2].all() else None,
+                why=whys[i] or ("" if summary.missed[i] else NONE_MISSED),
             )
         )
     fits = goodness_of_fit(summary)

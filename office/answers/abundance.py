@@ -9,6 +9,7 @@ from fishery.answers import Refused
 from fishery.assumptions import Assumption
 from fishery.open_population import TRUSTED_MARKED, OpenPopulation, jolly_seber
 from fishery.open_population import Estimate as Estimated
+from fishery.open_population import Occasion as Caught
 from fishery.schnabel import LEAST_OCCASIONS, schnabel, schumacher_eschmeyer
 from fishery.tag_loss import TagLoss, chapman_with_loss
 from ingest.species import SpeciesBook
@@ -97,12 +98,16 @@ class _OfSpecies:
             alive &= ~(found.seen[:, between] & ~found.back[:, between])
         marked, again = int(alive.sum()), alive & found.seen[:, now]
         examined = int(found.seen[:, now].sum() + found.unmarked[now])
+        bare = examined - int((found.seen[:, now] & found.seen[:, :now].any(axis=1)).sum())
         about = f"{named(self.species)}{self._sizes}, {records.occasions[then].name} and {records.when}"
         cautions = self._cautions(then)
         ids = record_ids(records, self.species, (then, now))
         if examined == 0:
             why = Refused("No fish of this survey was scanned for tags.", "Fish scanned for tags.")
             self._refused("chapman", title, why, (then, now), cautions)
+            return
+        if bare == 0:
+            self._refused("chapman", title, _only_marked(examined), (then, now), cautions, about)
             return
         answer = chapman(
             marked, examined, int(again.sum()), classes=self._classes(found.animals[again], now, examined)
@@ -182,10 +187,14 @@ class _OfSpecies:
         columns = (Column("survey"), Column("scanned"), Column("of these marked"), Column("marked before"))
         title = f"Marks of {said(self.species)} in surveys within {CLOSED_DAYS} days"
         self.tables.append(Table(f"{self.species}.schnabel", title, columns, rows))
+        later = [(c, r) for c, r, m in zip(*counts, strict=True) if m]
+        bare = sum(c - r for c, r in later)
         for key, title, answer in (
             ("schnabel", "number of fish (Schnabel)", schnabel(*counts)),
             ("schumacher", "number of fish (Schumacher and Eschmeyer)", schumacher_eschmeyer(*counts)),
         ):
+            if not isinstance(answer, Refused) and bare == 0:
+                answer = _only_marked(sum(c for c, _ in later))
             if isinstance(answer, Refused):
                 self._refused(key, title, answer, tuple(group), about=about)
             else:
@@ -228,7 +237,11 @@ class _OfSpecies:
             return
         names = [records.occasions[index].name for index in pooled.occasions]
         self._open_table(found, names)
-        numbered = [(i, one.number) for i, one in enumerate(found.occasions) if one.number is not None]
+        numbered = [
+            (i, one.number)
+            for i, one in enumerate(found.occasions)
+            if one.number is not None and one.caught > one.marked_caught
+        ]
         if not numbered:
             why = Refused("No survey in between has marks enough.", "More recaptures on surveys in between.")
             self._refused("jolly_seber", title, why, tuple(range(len(records.occasions))))
@@ -252,7 +265,7 @@ class _OfSpecies:
                     found.formula,
                     found.source,
                     ids,
-                    cautions=found.cautions,
+                    cautions=(_few_marked(here),) if few else (),
                     measured_coverage=JOLLY_FEW if few else None,
                     subject=self.species,
                 )
@@ -261,17 +274,20 @@ class _OfSpecies:
 
     def _open_table(self, found: OpenPopulation, names: list[str]) -> None:
         rows: list[tuple[Cell, ...]] = []
-        for name, one in zip(names, found.occasions, strict=True):
+        every = [one.number is not None and one.caught == one.marked_caught for one in found.occasions]
+        for name, one, only_marked, then in zip(
+            names, found.occasions, every, [*every[1:], False], strict=True
+        ):
             rows.append(
                 (
                     name,
                     one.caught,
                     one.marked_caught,
                     one.released,
-                    *_with_limits(one.number),
+                    *_with_limits(None if only_marked else one.number),
                     *_with_limits(one.survival),
-                    one.recruits.value if one.recruits else None,
-                    one.why or None,
+                    one.recruits.value if one.recruits and not only_marked and not then else None,
+                    _only_marked(one.caught).why if only_marked else one.why or None,
                 )
             )
         columns = (
@@ -288,7 +304,12 @@ class _OfSpecies:
             Column("joined until then", "fish", 0),
             Column("why none"),
         )
-        note = f"{found.method}. {found.source}. Survival is to the next survey, not per year."
+        note = " ".join(
+            (
+                f"{found.method}. {found.source}. Survival is to the next survey, not per year.",
+                *found.cautions,
+            )
+        )
         title = f"Numbers of {said(self.species)} over the surveys (open water)"
         self.tables.append(Table(f"{self.species}.jolly_seber", title, columns, tuple(rows), note))
 
@@ -449,6 +470,23 @@ class _OfSpecies:
         rows = tuple(assumption_row(one) for one in given)
         title = f"What the number of {said(self.species)} takes for granted"
         self.tables.append(Table(f"{self.species}.assumptions", title, ASSUMPTION_COLUMNS, rows))
+
+
+def _few_marked(here: Caught) -> str:
+    return (
+        f"{here.marked_caught} marked fish were caught then and {here.seen_again} fish seen again later; below "
+        f"{TRUSTED_MARKED} the number may be far off."
+    )
+
+
+def _only_marked(examined: int) -> Refused:
+    """Where every fish of the sample bore a mark the formulas call the marked fish all fish, with limits close by: so
+    does a list of reported tags, or a crew that scans the fish that look tagged."""
+    return Refused(
+        f"All {examined} fish that were scanned had been tagged before: either nearly every fish is, or only tagged fish "
+        "were noted.",
+        "Every fish of the catch scanned, and those without a tag noted too.",
+    )
 
 
 ASSUMPTION_COLUMNS = (Column("it takes for granted"), Column("what the data say"), Column("verdict"))

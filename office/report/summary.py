@@ -115,11 +115,10 @@ def plain(answer: Answer) -> str:
     """The answer for a reader who has never heard of an index; its own sentence where no plainer one is known."""
     tail = answer.key.removeprefix(f"{answer.subject}.") if answer.subject else answer.key
     tell = _PLAIN.get(tail)
-    if tell is None or answer.value is None:
-        return answer.sentence
+    told = answer.sentence if tell is None or answer.value is None else tell(answer)
     # A number of fish rests on what nobody can see: what the answer itself doubts belongs beside it.
-    doubts = _doubts(answer) if tell in (_number, _survival) else []
-    return f"{tell(answer)} Mind: {doubts[0]}" if doubts else tell(answer)
+    doubts = _doubts(answer) if tail in ("chapman", "jolly_seber", "survival") else []
+    return f"{told} Mind: {doubts[0]}" if doubts else told
 
 
 def _condition(one: Answer) -> str:

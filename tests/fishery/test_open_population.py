@@ -138,6 +138,20 @@ def test_first_and_last_occasions_have_no_number_and_say_why() -> None:
     assert occasions[-2].survival is None
 
 
+def test_an_occasion_that_missed_no_marked_fish_has_no_number() -> None:
+    # 113 fish caught, 15 of them marked; no other marked fish was seen later: N would be 106.9, below the catch
+    rows = [([1, 1, 1], 15), ([0, 1, 1], 20), ([0, 1, 0], 78), ([1, 0, 0], 30)]
+    histories, fish = [row for row, _ in rows], [n for _, n in rows]
+    second = got(jolly_seber(summarize(histories, fish))).occasions[1]
+    assert (second.caught, second.missed) == (113, 0)
+    assert second.number is None
+    assert "missed" in second.why
+    # one that was missed makes it a number again, above the catch
+    missed = got(jolly_seber(summarize([*histories, [1, 0, 1]], [*fish, 1]))).occasions[1]
+    assert missed.number is not None
+    assert missed.number.value > 113
+
+
 def test_too_few_marked_fish_are_refused() -> None:
     assert isinstance(jolly_seber(summarize(np.eye(6, dtype=bool))), Refused)
     assert isinstance(jolly_seber(summarize([[1, 1], [1, 0]])), Refused)

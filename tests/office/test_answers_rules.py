@@ -101,6 +101,41 @@ def test_a_fish_handled_twice_counts_once_and_its_last_fate_counts(pond: Pond) -
     assert counts(bass(pond, "abundance", "chapman")) == "39 marked, 30 scanned, 10 of these marked."
 
 
+def test_where_only_tagged_fish_were_noted_there_is_no_number_of_fish(pond: Pond) -> None:
+    # twelve tags that an angler reported: Chapman's formula would say 40 fish, limits from 40 on
+    _, second = marking(pond, again=12, bare=0)
+    answer = bass(pond, "abundance", "chapman")
+    assert answer.value is None
+    assert "only tagged fish were noted" in (answer.refused or "")
+    # one fish without a tag makes them a sample
+    pond.fish(second)
+    assert counts(bass(pond, "abundance", "chapman")) == "40 marked, 13 scanned, 12 of these marked."
+
+
+def test_where_only_tagged_fish_were_noted_neither_schnabel_nor_jolly_and_seber_give_a_number(
+    pond: Pond,
+) -> None:
+    first = pond.survey("2024-05-01")
+    for number in range(60):
+        pond.fish(first, tag(number))
+    for day, numbers in (("2025-05-01", range(20)), ("2026-05-01", range(10, 35))):
+        later = pond.survey(day)
+        for number in numbers:
+            pond.fish(later, tag(number), tag_status="recapture")
+    made = asked(pond, "abundance")
+    assert not [one for one in made.answers if "jolly_seber" in one.key and one.value is not None]
+    row = a_table(made, "largemouth_bass.jolly_seber").rows[1]
+    assert row[4] is None
+    assert "only tagged fish were noted" in str(row[-1])
+    closed = pond.survey("2026-05-10"), pond.survey("2026-05-20")
+    for survey in closed:
+        for number in range(8):
+            pond.fish(survey, tag(number + 15), tag_status="recapture")
+    made = asked(pond, "abundance")
+    for method in ("schnabel", "schumacher"):
+        assert "only tagged fish were noted" in (made.answer(f"largemouth_bass.{method}").refused or "")
+
+
 def test_two_stations_on_one_day_are_one_occasion(pond: Pond) -> None:
     marking(pond)
     other = pond.survey(LATER, station="boat")
@@ -257,16 +292,22 @@ def test_surveys_far_apart_are_no_closed_water(pond: Pond) -> None:
         survey = pond.survey(f"{year}-05-01")
         for number in range(30):
             pond.fish(survey, tag(number + 10 * (year - 2023)))
+    pond.fish(survey, tag(12), tag_status="recapture")  # missed in 2025
     made = asked(pond, "abundance")
     assert made.answer("largemouth_bass.schnabel").refused == "1 survey within 60 days."
     assert "365 days lie between the surveys" in made.answer("largemouth_bass.chapman").cautions[-1]
-    assert made.answer("largemouth_bass.jolly_seber").measured_coverage is None
-    for year in (2027, 2028):
+    trusted = made.answer("largemouth_bass.jolly_seber")
+    assert trusted.value is not None
+    assert trusted.measured_coverage is None
+    assert trusted.cautions == ()
+    for year, seen in ((2027, 4), (2028, 6)):
         survey = pond.survey(f"{year}-05-01")
-        for number in range(4):
+        for number in range(seen):
             pond.fish(survey, tag(number + 50), tag_status="recapture")
+        pond.fish(survey)
     thin = asked(pond, "abundance").answer("largemouth_bass.jolly_seber")
     assert "fewer than 10 marked fish" in (thin.measured_coverage or "")
+    assert thin.cautions[0].startswith("4 marked fish were caught then and 4 fish seen again later")
 
 
 def test_surveys_within_two_months_count_once_for_survival(pond: Pond) -> None:
@@ -482,6 +523,44 @@ def test_what_differs_from_the_survey_before_is_listed(pond: Pond) -> None:
     assert power.value == pytest.approx((1 + 115 / 500) ** 2 / (4 * 115 / 500))
     assert any("Output can kill" in one for one in power.cautions)
     assert "it is no setting" in power.sentence
+
+
+def test_what_was_read_at_the_runs_comes_before_words_of_their_settings_and_the_file_of_the_waters(
+    pond: Pond,
+) -> None:
+    first, second = pond.survey(SPRING), pond.survey("2026-06-01")
+    pond.run(first, settings="DC 60 Hz", conductivity_us_per_cm=1150.0)
+    for run_no, read in ((1, 200.0), (2, 260.0), (3, None)):
+        pond.run(second, run_no, settings="DC 60 Hz 900 uS/cm", conductivity_us_per_cm=read)
+    pond.fish(second, run_no=1)
+    made = asked(pond, "catch", {"conductivity_us_per_cm": 500.0})
+    rows = {str(row[0]): (row[1], row[2]) for row in a_table(made, "comparable").rows}
+    assert rows["conductivity"] == ("1150 uS/cm / 230 uS/cm", "differs")
+    power = made.answer("power")
+    # q = 115 / 230 = 1/2: (1 + 1/2)^2 / (4 / 2) = 9/8 (Kolz 1989; see fishery.power_transfer)
+    assert power.value == pytest.approx(9 / 8)
+    assert "At 230 uS/cm, as read at 2 runs, the same power" in power.sentence
+
+
+@pytest.mark.parametrize(
+    ("settings", "facts", "said"),
+    [
+        (
+            "DC 60 Hz 240 uS/cm",
+            {"conductivity_us_per_cm": 500.0},
+            "At 240 uS/cm, as the settings of the runs say,",
+        ),
+        ("DC 60 Hz", {"conductivity_us_per_cm": 500.0}, "At 500 uS/cm, as the file of the waters says,"),
+        ("DC 60 Hz", {}, "run start conductivity=240"),
+    ],
+)
+def test_power_says_whose_conductivity_it_takes_or_where_to_say_it(
+    pond: Pond, settings: str, facts: dict[str, object], said: str
+) -> None:
+    survey = pond.survey(SPRING)
+    pond.run(survey, settings=settings)
+    pond.fish(survey, run_no=1)
+    assert said in asked(pond, "catch", facts).answer("power").sentence
 
 
 def test_passes_of_unlike_effort_are_told_by_hours(pond: Pond) -> None:
