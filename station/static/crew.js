@@ -7,9 +7,11 @@ export function openCrewPanel(bench) {
   let asked = null; // the button that waits to be pressed again
   let words = []; // what it says otherwise
 
+  // Whether the station did it.
   async function give(command) {
     at("answer").textContent = "...";
     let said;
+    let done = false;
     try {
       const response = await fetch("/act", {
         method: "POST",
@@ -18,12 +20,14 @@ export function openCrewPanel(bench) {
       });
       const answer = await response.json();
       said = answer.ok ? answer.said.map((one) => one.sentence).join(" ") || "Done." : answer.error;
-      at("answer").dataset.tone = answer.ok && !refused(answer.said) ? "good" : "alarm";
+      done = answer.ok && !refused(answer.said);
+      at("answer").dataset.tone = done ? "good" : "alarm";
     } catch {
       said = "No answer came: look whether it was done before you press again.";
       at("answer").dataset.tone = "alarm";
     }
     at("answer").textContent = said;
+    return done;
   }
 
   function press(button) {
@@ -49,10 +53,13 @@ export function openCrewPanel(bench) {
     if (button) press(button);
     else if (event.target.closest("button")) calm();
   });
-  panel.addEventListener("submit", (event) => {
+  panel.addEventListener("submit", async (event) => {
     event.preventDefault();
-    give(written(event.target));
-    event.target.reset();
+    const form = event.target;
+    if (form.ariaBusy === "true") return; // pressed twice
+    form.ariaBusy = "true";
+    if (await give(written(form))) form.reset(); // what was refused is mended, not typed again
+    form.ariaBusy = "false";
   });
   panel.addEventListener("close", () => {
     calm();

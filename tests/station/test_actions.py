@@ -45,7 +45,7 @@ def test_any_body_is_a_command_of_the_list_or_refused_in_a_sentence(body: Any) -
         "survey close",
         "survey name May",
         "run start area=upper bay",
-        "run end seconds=640",
+        "run end seconds=640, temperature=14.5, conductivity=240",
         "species bluegill",
         "species-once bluegill",
         "void",

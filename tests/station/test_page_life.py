@@ -172,14 +172,28 @@ def test_the_crew_opens_names_and_closes_survey_and_run_on_the_page(
         "() => document.getElementById('survey').textContent === 'Älgsjön – Östra viken, Night 2'"
     )
     page.fill("[data-form='run start'] [name=area]", "upper bay")
+    page.fill("[data-form='run start'] [name=temperature]", "41,5")
+    page.fill("[data-form='run start'] [name=conductivity]", "240")
     page.press("[data-form='run start'] [name=area]", "Enter")
     page.wait_for_function("() => document.getElementById('run').textContent === 'Run 1'")
     page.fill("#run-end [name=seconds]", "640")
+    page.fill("#run-end [name=temperature]", "58")
+    page.press("#run-end [name=seconds]", "Enter")
+    page.wait_for_function(
+        "() => document.getElementById('answer').textContent.includes('is not that of a water')"
+    )
+    assert page.input_value("#run-end [name=seconds]") == "640"
+    page.fill("#run-end [name=temperature]", "14.5")
     page.press("#run-end [name=seconds]", "Enter")
     page.wait_for_function("() => document.getElementById('answer').textContent.includes('640 s of current')")
+    assert "water 14.5 C instead of 41.5 C" in page.inner_text("#answer")
+    assert page.input_value("#run-end [name=temperature]") == ""
     page.click("[data-command='survey close']")
     page.click("[data-command='survey close']")
     page.wait_for_function("() => document.getElementById('survey').textContent === 'No survey open'")
+    # The browser notes the one answer that was a refusal.
+    assert [one for one in view.wrong if "400 (Bad Request)" not in one] == []
+    view.wrong.clear()
 
 
 def test_a_tap_lets_the_page_sound_as_the_station_does(stage: Stage, open_view: OpenView) -> None:
