@@ -342,6 +342,17 @@ def test_a_row_without_a_tag_that_was_corrected_is_no_second_fish(office: Office
     assert "row 3 of an earlier file" in reasons(outcome.verdicts[1])
 
 
+def test_a_corrected_row_that_moved_in_the_file_is_no_second_fish(office: OfficeDatabase) -> None:
+    imported(office, csv_of(BASS, BARE))
+    mended = ("2025-06-14", "bluegill", "", "183", "", "")
+    assert kinds(imported(office, csv_of(mended, BASS))) == ["refused", "known"]
+
+
+def test_a_cell_that_cannot_be_read_says_nothing_against_a_stored_value(office: OfficeDatabase) -> None:
+    imported(office, csv_of(BASS))
+    assert kinds(imported(office, csv_of((*BASS[:3], "36 8", *BASS[4:])))) == ["known"]
+
+
 def test_a_corrected_tag_is_no_second_fish_until_the_first_is_void(office: OfficeDatabase) -> None:
     first = imported(office, csv_of(BASS, OTHER)).verdicts[1].fish_id or ""
     mended = ("2025-06-14", "bluegill", "999000000000032", "142", "57", "kept")
