@@ -119,9 +119,8 @@ def test_a_measure_that_cannot_be_read_is_left_out_and_kept_as_it_stood(office: 
     row = shown(office, verdict.fish_id or "")
     assert (row["weight_g"], row["weight_quality"], row["status"]) == (None, "not_weighed", "incomplete")
     assert names(verdict.findings) == {"value_left_out"}
-    assert {one.value: one.raw for one in evidence(office.connection, row["fish_id"])}[
-        "weight"
-    ] == b"about 700"
+    behind = {one.value: (one.role, one.raw) for one in evidence(office.connection, row["fish_id"])}
+    assert behind["weight"] == ("trail", b"about 700")
 
 
 def test_the_checks_of_the_station_query_a_slip_and_store_it(office: OfficeDatabase) -> None:
