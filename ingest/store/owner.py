@@ -3,6 +3,7 @@
 import errno
 import fcntl
 import os
+import socket
 from contextlib import suppress
 from pathlib import Path
 
@@ -13,6 +14,7 @@ class OwnerLock:
     """The lock file `<database>.lock`: held as long as the process lives, removed by a clean stop.
 
     It holds the owner's process id, for people; what counts is the lock, which ends with the process.
+    A hard link is another name in perhaps another folder: `hold_file` takes the file itself.
     """
 
     def __init__(self, database: Path) -> None:
@@ -20,6 +22,27 @@ class OwnerLock:
         real = Path(os.path.realpath(database))  # a link to a database must not give a second lock
         self._path = real.with_name(real.name + ".lock")
         self._fd = self._acquire()
+        self._file_fd = -1
+
+    def hold_file(self) -> None:
+        """Take the file, once it is there, under all its names. Raises DatabaseInUse.
+
+        A name of this computer's own that holds device and inode, gone with the process. Not a lock on the file: over a
+        network such a lock can be one that keeps SQLite itself out. A file that has a second name and no second owner is
+        nobody's trouble (backups make such names), and where there is no second name, whoever took ours is no owner.
+        """
+        file = os.stat(self._database)
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as held:
+            try:
+                held.bind(f"\0tallywell-database-{file.st_dev}-{file.st_ino}")
+            except OSError as error:
+                if error.errno == errno.EADDRINUSE and file.st_nlink > 1:
+                    raise DatabaseInUse(
+                        f"The database {self._database} is in use under another of its names (it has hard links): stop "
+                        "that one first, and put copies in place of the links."
+                    ) from error
+                return
+            self._file_fd = held.detach()
 
     def _acquire(self) -> int:
         while True:
@@ -69,8 +92,10 @@ class OwnerLock:
             return
         if self._is_current(self._fd):
             self._path.unlink(missing_ok=True)
+        if self._file_fd >= 0:
+            os.close(self._file_fd)
         os.close(self._fd)
-        self._fd = -1
+        self._fd = self._file_fd = -1
 
 
 class FileWatch:

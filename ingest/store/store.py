@@ -58,6 +58,7 @@ class Store:
         connection: sqlite3.Connection | None = None
         try:
             connection = sqlite3.connect(path, timeout=busy_timeout_ms / 1000, isolation_level=None)
+            lock.hold_file()
             check_identity(connection, path)
             pragmas = settle_pragmas(connection, journal_mode)
             damage = connection.execute("PRAGMA quick_check(1)").fetchone()[0]

@@ -357,6 +357,25 @@ def test_a_lock_file_that_the_last_owner_removes_while_we_open_it_guards_nothing
     assert os.listdir(tmp_path) == []
 
 
+def test_a_database_has_one_owner_under_all_its_names(tmp_path: Path) -> None:
+    path, other = tmp_path / "bank.sqlite", tmp_path / "elsewhere" / "day.sqlite"
+    other.parent.mkdir()
+    code = (
+        "import sys; from pathlib import Path; from ingest.store import Store; Store.open(Path(sys.argv[1]))"
+    )
+    with ready(path) as store:
+        other.hardlink_to(path)
+        late = subprocess.run(
+            [sys.executable, "-c", code, other], cwd=ROOT, stderr=subprocess.PIPE, text=True
+        )
+        assert f"The database {other} is in use under another of its names" in late.stderr
+        assert os.listdir(other.parent) == ["day.sqlite"]
+        store.commit([SaveFish(fish(1))])
+    with Store.open(other), pytest.raises(DatabaseInUse, match="another of its names"):
+        Store.open(path)
+    Store.open(path).close()  # a second name alone keeps nobody waiting
+
+
 @pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to hold up the lock")
 def test_an_owner_that_leaves_between_our_open_and_our_lock_gives_nobody_two_owners(tmp_path: Path) -> None:
     path = tmp_path / "bank.sqlite"
