@@ -17,7 +17,7 @@ EFFORT_RATIO = 2.0
 
 @dataclass(frozen=True, slots=True)
 class SurveyConditions:
-    """How a survey was fished. None: not recorded. conductivity is ambient; waveform is free text ("DC", "PDC")."""
+    """How a survey was fished. None: not recorded. conductivity is ambient; gear and waveform are free text."""
 
     waveform: str | None = None
     pulses_hz: float | None = None
@@ -29,6 +29,7 @@ class SurveyConditions:
     at_night: bool | None = None
     run_minutes: float | None = None
     netters: int | None = None
+    gear: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ def differences(first: SurveyConditions, second: SurveyConditions) -> tuple[Diff
     A condition that neither survey recorded is reported once, as unknown: silence is no evidence of likeness.
     """
     found = [
+        _unequal("gear", first.gear, second.gear, "Gears catch at rates of their own, and other sizes."),
         _unequal("waveform", first.waveform, second.waveform, "Waveforms differ in what they catch."),
         _apart(
             "pulse rate",

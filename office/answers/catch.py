@@ -7,7 +7,7 @@ import numpy as np
 from fishery.answers import Refused
 from fishery.catch import LEAST_BOOTSTRAP_RUNS, CatchRate, catch_rate, runs_needed
 from ingest.species import SpeciesBook
-from office.answers.conditions import comparable, power
+from office.answers.conditions import comparable, main_gear, power
 from office.answers.measured import CPUE_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
 from office.answers.records import Floats, Ints, Occasion, Records, Run, said
@@ -51,6 +51,7 @@ def catch(records: Records, book: SpeciesBook, words: Words) -> Chapter:
             "Effort is the time the current was on, as the crew said it for each run. The run is the sample, not the fish; "
             "a run without fish counts. Fish of batches and counts are in the catch.",
             "A second or later pass over the same shore meets fewer fish: only first passes are in the rates.",
+            "Gears catch at rates of their own: only runs with the electrofishing gear of the most time are in the rates.",
             "Catch per hour follows the number of fish only while season, settings, conductivity, light and crew are alike.",
         ),
     )
@@ -91,11 +92,18 @@ def effort(records: Records, occasion: int) -> Effort:
     mine = [(i, run) for i, run in enumerate(records.runs) if run.occasion == occasion]
     later = sum((run.pass_no or 1) > 1 for _, run in mine)
     first = [(i, run) for i, run in mine if (run.pass_no or 1) == 1]
-    used = [(i, run) for i, run in first if run.seconds is not None]
+    timed = [(i, run) for i, run in first if run.seconds is not None]
+    gear = main_gear([run for _, run in timed])
+    used = [(i, run) for i, run in timed if gear is not None and run.gear.casefold() in ("", gear)]
     said_so = []
+    if len(used) < len(timed):
+        others = sorted({run.gear for i, run in timed if (i, run) not in used})
+        said_so.append(
+            some(len(timed) - len(used), "run", f"left out, with other gear ({', '.join(others)}).")
+        )
     if later:
         said_so.append(some(later, "later pass", "left out."))
-    silent = len(first) - len(used)
+    silent = len(first) - len(timed)
     if silent:
         verb = "is" if silent == 1 else "are"
         said_so.append(f"{some(silent, 'run')} without seconds of current-on time {verb} left out.")

@@ -1,6 +1,7 @@
 """How a survey was fished, and whether its catch may be laid beside another's; power transfer as advice, never control."""
 
 import re
+from collections.abc import Sequence
 from statistics import fmean
 
 from fishery.answers import Refused
@@ -9,6 +10,25 @@ from fishery.power_transfer import power_advice
 from office.answers.model import Answer, Column, Table
 from office.answers.records import Occasion, Records, Run
 from office.answers.telling import refusal, some
+
+_NO_CURRENT = re.compile(
+    r"angl|hook|\brods?\b|\blines?\b|longline|trotline|creel|seine|\b(?:gill|trammel|fyke|hoop)\b|gill-?net|fyke-?net|"
+    r"\btraps?\b|trawl|spear|rotenone|snorkel",
+    re.IGNORECASE,
+)
+"""Words of gear, in English, that has no current. A dip net or a landing net belongs to electrofishing."""
+
+
+def main_gear(runs: Sequence[Run]) -> str | None:
+    """Of the gear that has a current, the one with the most time, in small letters; "" where none was named. None where
+    all runs had gear without a current: an hour of angling is none of current-on time. Two kinds of gear catch at two
+    rates, so that no rate is made of both; a run whose gear nobody named goes with the others."""
+    seconds: dict[str, float] = {}
+    for run in runs:
+        if not _NO_CURRENT.search(run.gear):
+            seconds[run.gear.casefold()] = seconds.get(run.gear.casefold(), 0.0) + (run.seconds or 0.0)
+    named_gear = {gear: time for gear, time in seconds.items() if gear} or seconds
+    return max(named_gear, key=lambda gear: named_gear[gear], default=None)
 
 
 def conditions(records: Records, occasion: int) -> SurveyConditions:
@@ -19,7 +39,9 @@ def conditions(records: Records, occasion: int) -> SurveyConditions:
     runs, texts = _runs(records, occasion)
     warm = [run.water_c for run in runs if run.water_c is not None]
     minutes = [run.seconds / 60 for run in runs if run.seconds is not None]
+    gear = main_gear(runs)
     return SurveyConditions(
+        gear=(", ".join(sorted({run.gear for run in runs})) if gear is None else gear) or None,
         waveform=_waveform(texts),
         pulses_hz=_read(r"(\d+(?:\.\d+)?)\s*(?:hz|pps|pulses)\b", texts),
         duty_percent=_read(r"(\d+(?:\.\d+)?)\s*%", texts),
@@ -63,10 +85,13 @@ def _waveform(text: str) -> str | None:
 
 def comparable(records: Records) -> tuple[list[Answer], list[Table]]:
     """What speaks against comparing the catch with that of the occasion before; nothing where there is none with runs."""
-    earlier = [
-        one for one in records.occasions[:-1] if any(run.occasion == one.index for run in records.runs)
+    timed = [
+        [run for run in records.runs if run.occasion == one.index and run.seconds]
+        for one in records.occasions
     ]
-    if not earlier:
+    rated = [main_gear(runs) is not None for runs in timed]
+    earlier = [one for one in records.occasions[:-1] if rated[one.index]]
+    if not earlier or not rated[-1]:
         return [], []
     before = earlier[-1]
     found = differences(conditions(records, before.index), conditions(records, records.focus))

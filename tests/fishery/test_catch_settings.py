@@ -61,7 +61,7 @@ def test_a_conductivity_that_is_none_is_an_error(value: float) -> None:
         power_multiplier(value)
 
 
-LIKE = SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, False, 15, 2)
+LIKE = SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, False, 15, 2, "boat")
 
 
 def test_like_surveys_have_no_difference() -> None:
@@ -71,15 +71,16 @@ def test_like_surveys_have_no_difference() -> None:
 @pytest.mark.parametrize(
     ("other", "what"),
     [
-        (SurveyConditions("DC", 60, 25, 2000, 200, 18, 130, False, 15, 2), "waveform"),
-        (SurveyConditions("PDC", 120, 25, 2000, 200, 18, 130, False, 15, 2), "pulse rate"),
-        (SurveyConditions("PDC", 60, 40, 2000, 200, 18, 130, False, 15, 2), "duty cycle"),
-        (SurveyConditions("PDC", 60, 25, 3000, 200, 18, 130, False, 15, 2), "power in the fish"),
-        (SurveyConditions("PDC", 60, 25, 2000, 200, 25, 130, False, 15, 2), "water temperature"),
-        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 280, False, 15, 2), "day of year"),
-        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, True, 15, 2), "time of day"),
-        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, False, 40, 2), "run length"),
-        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, False, 15, 1), "netters"),
+        (SurveyConditions("DC", 60, 25, 2000, 200, 18, 130, False, 15, 2, "boat"), "waveform"),
+        (SurveyConditions("PDC", 120, 25, 2000, 200, 18, 130, False, 15, 2, "boat"), "pulse rate"),
+        (SurveyConditions("PDC", 60, 40, 2000, 200, 18, 130, False, 15, 2, "boat"), "duty cycle"),
+        (SurveyConditions("PDC", 60, 25, 3000, 200, 18, 130, False, 15, 2, "boat"), "power in the fish"),
+        (SurveyConditions("PDC", 60, 25, 2000, 200, 25, 130, False, 15, 2, "boat"), "water temperature"),
+        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 280, False, 15, 2, "boat"), "day of year"),
+        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, True, 15, 2, "boat"), "time of day"),
+        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, False, 40, 2, "boat"), "run length"),
+        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, False, 15, 1, "boat"), "netters"),
+        (SurveyConditions("PDC", 60, 25, 2000, 200, 18, 130, False, 15, 2, "backpack"), "gear"),
     ],
 )
 def test_one_unlike_condition_is_named_with_both_figures(other: SurveyConditions, what: str) -> None:
@@ -91,18 +92,18 @@ def test_one_unlike_condition_is_named_with_both_figures(other: SurveyConditions
 
 def test_unlike_conductivity_is_told_even_where_the_multiplier_is_the_same() -> None:
     # 57.5 and 230 uS/cm lie on either side of 115 with one multiplier, yet voltage and current differ.
-    low = SurveyConditions("PDC", 60, 25, 2000, 57.5, 18, 130, False, 15, 2)
-    high = SurveyConditions("PDC", 60, 25, 2000, 230, 18, 130, False, 15, 2)
+    low = SurveyConditions("PDC", 60, 25, 2000, 57.5, 18, 130, False, 15, 2, "boat")
+    high = SurveyConditions("PDC", 60, 25, 2000, 230, 18, 130, False, 15, 2, "boat")
     assert [one.what for one in differences(low, high)] == ["conductivity"]
 
 
 def test_the_turn_of_the_year_is_no_change_of_season() -> None:
-    winter = SurveyConditions("PDC", 60, 25, 2000, 200, 18, 360, False, 15, 2)
-    assert differences(winter, SurveyConditions("PDC", 60, 25, 2000, 200, 18, 10, False, 15, 2)) == ()
+    winter = SurveyConditions("PDC", 60, 25, 2000, 200, 18, 360, False, 15, 2, "boat")
+    assert differences(winter, SurveyConditions("PDC", 60, 25, 2000, 200, 18, 10, False, 15, 2, "boat")) == ()
 
 
 def test_what_was_not_recorded_is_unknown_and_not_taken_as_alike() -> None:
     found = differences(LIKE, SurveyConditions())
     assert {one.unknown for one in found} == {True}
-    assert len(found) == 10
+    assert len(found) == 11
     assert all("not recorded" in one.figures for one in found)

@@ -815,3 +815,56 @@ def test_a_mistake_in_the_waters_file_is_named_with_its_line(tmp_path: Path, tex
     with pytest.raises(ConfigError, match=says) as refused:
         load_waters(path)
     assert "waters.toml, line" in str(refused.value)
+
+
+# --- gear -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("gear", ["angling", "Gill net", "backpack electrofishing"])
+def test_fish_of_other_gear_are_in_no_catch_per_hour(pond: Pond, gear: str) -> None:
+    survey = pond.survey(SPRING)
+    for run_no in (1, 2, 3):
+        pond.run(survey, run_no, gear="boat electrofishing")
+        for _ in range(4):
+            pond.fish(survey, run_no=run_no, length_mm=320.0)
+    pond.run(survey, 4, seconds=900.0, gear=gear)
+    for _ in range(30):
+        pond.fish(survey, run_no=4, length_mm=400.0)
+    made = asked(pond, "catch")
+    rate = made.answer("largemouth_bass.cpue")
+    assert rate.value == pytest.approx(12 / 0.5)
+    assert f"1 run is left out, with other gear ({gear})." in rate.cautions
+    assert "largemouth_bass.cpue.preferred" not in [
+        one.key for one in made.answers
+    ]  # the longer ones are not its
+    assert len(rate.fish_ids) == 12
+
+
+def test_an_hour_of_angling_is_none_of_current_on_time(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    pond.run(survey, 1, seconds=3600.0, gear="angling")
+    pond.fish(survey, run_no=1)
+    answer = asked(pond, "catch").answers[0]
+    assert answer.value is None
+    assert "other gear (angling)" in (answer.refused or "")
+
+
+def test_a_run_whose_gear_nobody_named_goes_with_the_others(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    for run_no, gear in enumerate(("boat", None, "Boat"), 1):
+        pond.run(survey, run_no, gear=gear)
+        pond.fish(survey, run_no=run_no)
+    assert bass(pond, "catch", "cpue").n == 3
+
+
+def test_other_gear_on_the_survey_before_speaks_against_comparing(pond: Pond) -> None:
+    for day, gear in (
+        (SPRING, "boat electrofishing"),
+        ("2026-05-08", "angling"),
+        (LATER, "backpack electrofishing"),
+    ):
+        survey = pond.survey(day)
+        pond.run(survey, 1, seconds=None if gear == "angling" else 600.0, gear=gear)
+        pond.fish(survey, run_no=1)
+    answer = asked(pond, "catch").answer("comparable")
+    assert answer.sentence.startswith(f"{SPRING} and {LATER}: gear differ")
