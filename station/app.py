@@ -62,6 +62,7 @@ MOST_STREAMS: Final = 64
 MOST_STREAMS_EACH: Final = 12  # of one address
 _HERE = Path(__file__).parent
 _RECONNECT = b"retry: 1000\n\n"
+_LATE = "The station has not answered yet, and does it when it can: look at the page before you press again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +156,7 @@ class _Handlers:
             return _refused(400, str(refused))
         if not self._page.pace.may():
             return _refused(429, "Too many actions at once: wait a moment.")
-        answer = await self._page.asking(question)
+        answer = await self._page.asking(question, late=_LATE)
         return JSONResponse(answer, 200 if answer.get("ok") else 409)
 
     async def pair_page(self, request: Request) -> Response:

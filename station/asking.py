@@ -35,11 +35,15 @@ class Asking:
     def __init__(self, deliver: Callable[[Ask], None]) -> None:
         self._deliver = deliver
 
-    async def __call__(self, request: Mapping[str, Any], within_s: float = ANSWER_S) -> dict[str, Any]:
-        """The answer, `{"ok": false, "error": sentence}` if none came in time."""
+    async def __call__(
+        self, request: Mapping[str, Any], within_s: float = ANSWER_S, *, late: str | None = None
+    ) -> dict[str, Any]:
+        """The answer, `{"ok": false, "error": sentence}` if none came in time; `late` is that sentence."""
         ask = _AskFromLoop(request)
         self._deliver(ask)
         try:
             return await asyncio.wait_for(ask.answer, within_s)
         except TimeoutError:
-            return error(f"The station did not answer within {within_s:g} s: look at its trouble messages.")
+            return error(
+                late or f"The station did not answer within {within_s:g} s: look at its trouble messages."
+            )

@@ -29,7 +29,7 @@ from station.asking import Asking
 from station.connections import Connections, LimitedConnection
 from station.guard import Guard
 from station.news import News
-from station.pairing import CODE_GOOD_S, Pairing, new_code
+from station.pairing import CODE_GOOD_S, ForeignUserError, Pairing, new_code
 from station.scene import Display, build_scene
 from station.scenes import Scenes
 
@@ -192,7 +192,7 @@ class PageServer:
         if self._doors.show is not None:  # the code for the eyes of who started the station, not for the log
             try:
                 code = new_code(self._doors.station.database, time.time())
-            except OSError as trouble:
+            except (OSError, ForeignUserError) as trouble:
                 log.warning("no code for the page could be kept: %s", trouble)
             else:
                 self._doors.show(f"For {CODE_GOOD_S / 60:.0f} minutes this code pairs a tablet: {code}")

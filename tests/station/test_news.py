@@ -247,6 +247,14 @@ def test_an_answer_that_never_comes_is_said_and_one_that_comes_too_late_harms_no
     asyncio.run(run())
 
 
+def test_whoever_asks_for_a_deed_is_told_that_it_may_still_be_done() -> None:
+    async def run() -> None:
+        answer = await Asking(Desk().asked.append)({"ask": "command"}, 0.01, late="It may still be done.")
+        assert answer == {"ok": False, "error": "It may still be done."}
+
+    asyncio.run(run())
+
+
 def test_an_answer_after_the_page_has_ended_harms_nothing() -> None:
     desk = Desk()
 

@@ -102,6 +102,22 @@ def test_a_person_at_the_terminal_sees_a_code_on_the_network_and_the_log_does_no
         page.close()
 
 
+def test_a_code_that_cannot_be_kept_costs_the_code_not_the_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doors, heard, shown = doors_of(tmp_path, 'port = 0\nnetwork = true\nlisten = "127.0.0.1"')
+    doors.station.database.touch()  # of another user than the one that runs the station
+    monkeypatch.setattr("os.geteuid", lambda: doors.station.database.stat().st_uid + 1)
+    page = PageServer(doors)
+    try:
+        address = told(heard).sentence.split()[4].rstrip("/;")
+        assert web.get(f"{address}/pair").status_code == 200
+        assert shown == []
+        assert heard.empty()
+    finally:
+        page.close()
+
+
 def test_open_streams_do_not_hold_up_the_end_and_nothing_of_the_library_is_on_the_terminal(
     tmp_path: Path,
 ) -> None:
