@@ -11,7 +11,7 @@ from cli import options
 from cli.answer_target import WATERS, find_records, read_scope
 from cli.contents import group
 from cli.errors import RefusedError
-from cli.show import Column, counted, pairs, say, say_json, table, terminal_width
+from cli.show import Column, counted, pairs, printable, say, say_json, table, terminal_width
 from cli.species_files import station_species
 from cli.target import reading
 
@@ -199,6 +199,10 @@ class _Asked:
         self._years = _years(years)
         self._target = find_records(config, db)
 
+    @property
+    def database(self) -> Path:
+        return self._target.database
+
     def records(self, tag: str | None = None) -> "tuple[Records, SpeciesBook]":
         book = station_species(self._target.config)
         with reading(self._target.database) as connection:
@@ -239,9 +243,9 @@ def _answer(
     else:
         made = fish_chapter(records, book, tag, units.value)
     if as_json:
-        say_json({"scope": _scope(records), "units": units.value, **made.to_json()})
+        say_json({"scope": _scope(asked.database, records), "units": units.value, **made.to_json()})
         return
-    say(_text(records, made, fish, tables))
+    say(_text(asked.database, records, made, fish, tables))
 
 
 def _years(written: str | None) -> tuple[int, int] | None:
@@ -265,8 +269,9 @@ def _water_of(connection: "Connection", tag: str) -> str | None:
     return row[0] if row else None
 
 
-def _scope(records: "Records") -> dict[str, Any]:
+def _scope(database: Path, records: "Records") -> dict[str, Any]:
     return {
+        "database": str(database),
         "water": records.water,
         "surveys": [one.survey_id for one in records.surveys],
         "asked_about": [one.name for one in records.occasions[-1:]],
@@ -278,10 +283,11 @@ def _scope(records: "Records") -> dict[str, Any]:
 # --- as text ----------------------------------------------------------------------------------------------------------
 
 
-def _text(records: "Records", made: "Chapter", fish: bool, tables: bool) -> str:
+def _text(database: Path, records: "Records", made: "Chapter", fish: bool, tables: bool) -> str:
     where = records.water or "no water named"
     surveys = counted(len(records.surveys), "survey")
-    lines = [f"{made.title}: {where}, {records.when} ({surveys}, {len(records.fish):,} fish read)"]
+    read = f"{surveys}, {len(records.fish):,} fish read from {printable(str(database))}"
+    lines = [_wrapped(f"{made.title}: {where}, {records.when} ({read})")]
     cautions: dict[str, int] = {}
     for one in made.answers:
         for caution in _said_of(one):
@@ -317,8 +323,6 @@ def _one(answer: "Answer", cautions: dict[str, int], method: str, fish: bool) ->
 
 def _wrapped(text: str) -> str:
     import textwrap
-
-    from cli.show import printable
 
     return "\n".join(textwrap.wrap(printable(text), terminal_width(), break_long_words=False)) or ""
 

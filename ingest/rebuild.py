@@ -51,8 +51,9 @@ class RebuildReport:
     def lines(self) -> list[str]:
         """The report in plain lines, the summary first."""
         verdict = "the database agrees with its journal" if self.agrees else "NOT THE SAME"
+        journals = "1 journal" if self.journals == 1 else f"{self.journals} journals"
         return [
-            f"{self.fish} fish from {self.frames} frames of {self.journals} journals in {self.journal}: {verdict}.",
+            f"{self.fish} fish from {self.frames} frames of {journals} in {self.journal}: {verdict}.",
             *(f"damaged: {one}" for one in self.set_aside),
             *(f"configuration: {one}" for one in self.lost_configs),
             *(f"refused: {one}" for _, one in self.refused),

@@ -56,6 +56,21 @@ def test_the_json_has_all_of_it(office: Path) -> None:
     assert told["tables"]
 
 
+def test_an_answer_says_which_database_it_read_where_a_station_and_an_office_share_a_folder(
+    office: Path, tmp_path: Path
+) -> None:
+    example = Path(__file__).parents[2] / "config" / "station" / "example.toml"
+    (tmp_path / "STATION.toml").write_bytes(example.read_bytes())
+    Store.open(tmp_path / "work-up.sqlite").close()
+    (tmp_path / "office.sqlite").write_bytes((office / "office.sqlite").read_bytes())
+    told = call("answer", "condition", folder=tmp_path).stdout.split("\n\n")[0]
+    assert "0 fish read from work-up.sqlite" in " ".join(told.split())
+    words = ("answer", "condition", "--water", "Mill Pond", "--db", "office.sqlite")
+    told = call(*words, folder=tmp_path).stdout.split("\n\n")[0]
+    assert "fish read from office.sqlite" in " ".join(told.split())
+    assert call_json(*words, folder=tmp_path)["scope"]["database"] == "office.sqlite"
+
+
 def test_the_fish_behind_a_number_are_listed_on_request(office: Path) -> None:
     words = ("answer", "structure", "--water", "Heron Lake", "--species", "bluegill")
     told = call_json(*words, folder=office)
