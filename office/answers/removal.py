@@ -11,6 +11,7 @@ from fishery.leslie import Depletion, effort_needed, leslie
 from fishery.removal import TRUSTED_FISH, Removal, passes_needed
 from fishery.removal import removal as fit_removal
 from ingest.species import SpeciesBook
+from office.answers.conditions import main_gear
 from office.answers.measured import REMOVAL_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
 from office.answers.records import OUT_OF_WATER, Records, said
@@ -21,6 +22,8 @@ UNEQUAL_EFFORT = 1.2
 """Longest over shortest pass from which on passes are not of equal effort (proposal)."""
 PUT_BACK = 0.05
 """Share of the catch put back from which on it is no removal (proposal)."""
+NO_EFFORT = 0.02
+"""Share of the removed fish without effort from which on catch per hour is none (proposal)."""
 WITHIN_DAYS = 180.0
 """Dates of a depletion lie within one season (proposal): over more, fish are born and grow into the catch."""
 LEFT_SHARE = 0.1
@@ -214,7 +217,8 @@ class _OfSpecies:
             )
             self._no("passes", title, why, ids)
             return
-        if all(seconds) and max(seconds) > UNEQUAL_EFFORT * min(seconds):
+        timed = all(records.runs[i].seconds for step in steps for i in step)
+        if timed and max(seconds) > UNEQUAL_EFFORT * min(seconds):
             line = leslie(catches, [one / 3600 for one in seconds])
             self._told_line("passes", title, line, ids, "passes", sum(seconds) / len(seconds) / 3600)
             return
@@ -326,11 +330,25 @@ class _OfSpecies:
             self._no("dates", "number of fish before the removal (dates)", why, self.ids)
             return
         hours = [
-            sum(run.seconds or 0.0 for run in records.runs if run.occasion == one.index) / 3600
+            sum(
+                run.seconds or 0.0
+                for run in records.runs
+                if run.occasion == one.index and main_gear([run]) is not None
+            )
+            / 3600
             for one, _ in steps
         ]
         catches = [int(found.out.sum()) for _, found in steps]
-        line = leslie(catches, hours)
+        silent = [i for i, run in enumerate(records.runs) if run.seconds is None or main_gear([run]) is None]
+        loose = sum(int(found.out[[*silent, -1]].sum()) for _, found in steps)
+        line: Depletion | Refused
+        if loose > NO_EFFORT * sum(catches):
+            line = Refused(
+                f"{loose} of {sum(catches)} removed fish came from no run with seconds of current-on time.",
+                "Every removed fish in a run with its seconds; angled and netted ones make no catch per hour of current.",
+            )
+        else:
+            line = leslie(catches, hours)
         ids = self._ids(*(one.index for one in chosen))
         rows: tuple[tuple[Cell, ...], ...] = tuple(
             (one.name, catch, time, catch / time if time else None)

@@ -128,11 +128,12 @@ class _OfSpecies:
         names = [one.name for one in self.categories.bounds]
         runs = now.runs if len(now.runs) and (now.runs >= 0).all() else None
         found = size_structure(now.categories, names, runs)
-        left_out = (
+        left_out: tuple[str, ...] = (
             (f"{now.other_type} fish measured another way than total length are left out.",)
             if now.other_type
             else ()
         )
+        left_out += self._several_gears(now)
         if isinstance(found, Refused):
             self.answers.append(self._no("psd", "PSD", found, about, now.ids, left_out))
             return
@@ -155,12 +156,23 @@ class _OfSpecies:
         self._wanted(found, about, stock_ids)
         self._against_before(now, found, names)
 
+    def _several_gears(self, now: Sizes) -> tuple[str, ...]:
+        """Fish of unlike gear in one index: a word on it, with how many of each."""
+        gears = [self.records.runs[run].gear.casefold() for run in now.runs[now.categories >= 0] if run >= 0]
+        counts = {gear: gears.count(gear) for gear in sorted(set(gears)) if gear}
+        if len(counts) < 2:
+            return ()
+        each = ", ".join(f"{n} by {gear}" for gear, n in counts.items())
+        return (f"Fish of several gears, which select sizes of their own, are together: {each}.",)
+
     def _table(self, found: SizeStructure) -> None:
         assert self.categories is not None
         rows: list[tuple[str, int, float | None, float | None, float | None, float | None, float | None]] = []
         for name, index in {**found.indices, **found.increments}.items():
             together = found.together[name]
             count = round(index.value * found.n_stock / 100)
+            # at none or all of the fish the approximation has no width, which would say more than is known
+            told = 0 < count < found.n_stock
             assert index.interval is not None
             rows.append(
                 (
@@ -169,8 +181,8 @@ class _OfSpecies:
                     index.value,
                     index.interval.low,
                     index.interval.high,
-                    together.low,
-                    together.high,
+                    together.low if told else None,
+                    together.high if told else None,
                 )
             )
         columns = (

@@ -868,3 +868,52 @@ def test_other_gear_on_the_survey_before_speaks_against_comparing(pond: Pond) ->
         pond.fish(survey, run_no=1)
     answer = asked(pond, "catch").answer("comparable")
     assert answer.sentence.startswith(f"{SPRING} and {LATER}: gear differ")
+
+
+def test_fish_of_several_gears_in_one_psd_are_told(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    for run_no, gear, length in ((1, "boat electrofishing", 250.0), (2, "angling", 350.0)):
+        pond.run(survey, run_no, gear=gear)
+        for _ in range(6):
+            pond.fish(survey, run_no=run_no, length_mm=length)
+    told = "Fish of several gears, which select sizes of their own, are together: 6 by angling, 6 by boat electrofishing."
+    assert told in bass(pond, "structure", "psd").cautions
+
+
+def test_an_index_of_none_or_all_has_no_limits_of_no_width(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    for _ in range(9):
+        pond.fish(survey, length_mm=350.0)
+    rows = {row[0]: row for row in a_table(asked(pond, "structure"), "largemouth_bass.psd").rows}
+    assert rows["PSD"][2] == 100
+    assert rows["PSD"][5:] == (None, None)
+    assert rows["PSD-M"][5:] == (None, None)
+    assert rows["PSD"][3] == pytest.approx(100 * 0.025 ** (1 / 9))  # exact binomial, all of 9
+
+
+@pytest.mark.parametrize(("seconds", "gear"), [(None, "boat"), (3600.0, "angling")])
+def test_fish_removed_without_current_make_no_catch_per_hour(
+    pond: Pond, seconds: float | None, gear: str
+) -> None:
+    for day, removed in (("2026-05-01", 40), ("2026-05-08", 25), ("2026-05-15", 14), ("2026-05-22", 8)):
+        survey = pond.survey(day)
+        pond.run(survey, 1, seconds=3600.0)
+        pond.count(survey, removed, run_no=1, fate="removed")
+    assert bass(pond, "removal", "dates").value == pytest.approx(101, abs=3)
+    # taken on the last day, in no hour of current: with them the catch per hour of that day would rise
+    pond.run(survey, 2, seconds=seconds, gear=gear)
+    pond.count(survey, 12, run_no=2, fate="removed")
+    refused = bass(pond, "removal", "dates").refused or ""
+    assert refused == "12 of 99 removed fish came from no run with seconds of current-on time."
+
+
+def test_passes_of_which_not_all_have_their_seconds_are_compared_by_catch_alone(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    for run_no, (pass_no, area, seconds, removed) in enumerate(
+        ((1, "bay", 600.0, 40), (1, "dam", None, 40), (2, "bay", 600.0, 20), (2, "dam", 600.0, 20)), 1
+    ):
+        pond.run(survey, run_no, seconds=seconds, pass_no=pass_no, area=area)
+        pond.count(survey, removed, run_no=run_no, fate="removed")
+    answer = bass(pond, "removal", "passes")
+    assert answer.value is not None
+    assert answer.value > 80 + 40
