@@ -47,7 +47,9 @@ def one_water(connection: "sqlite3.Connection", written: str) -> str:
 
 
 def _is_there(office: Path) -> None:
-    if not office.is_file():
+    if (
+        not office.is_file() or not office.stat().st_size
+    ):  # a first pull that was cut short leaves an empty file
         raise RefusedError(
             f"There is no office database {office}: pull a day first, or name it with --office."
         )

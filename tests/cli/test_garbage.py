@@ -18,6 +18,8 @@ STATION = [
     ["station", "check", "{file}"],
     ["station", "run", "{file}"],
     ["station", "sounds", "{file}"],
+    ["station", "pair", "--config", "{file}"],
+    ["station", "pack", "pack", "--config", "{file}"],
     ["tags", "cards", "{file}", "--out", "cards.html"],
     ["tags", "list", "--config", "{file}"],
     ["tags", "import", "good.csv", "--config", "{file}"],
@@ -65,6 +67,32 @@ DATABASE = [
     ["answer", "fish", "985000000000001", "--db", "{file}"],
     ["replay", "day.jsonl", "--db", "{file}", "--append"],
 ]
+OFFICE = [
+    ["office", "pull", "{file}"],
+    ["office", "status", "--office", "{file}"],
+    ["office", "conflicts", "list", "--office", "{file}"],
+    [
+        "office",
+        "conflicts",
+        "decide",
+        "x",
+        "--keep",
+        "ours",
+        "--who",
+        "A",
+        "--why",
+        "B",
+        "--office",
+        "{file}",
+    ],
+    ["office", "review", "--office", "{file}"],
+    ["office", "amend", "abcd", "fate=released", "--who", "A", "--why", "B", "--office", "{file}"],
+    ["office", "import", "{file}", "--mapping", "{file}"],
+    ["office", "pack", "Mill Pond", "--out", "pack", "--office", "{file}"],
+    ["office", "export", "csv", "--out", "out", "--office", "{file}"],
+    ["office", "publish", "postgresql://127.0.0.1:1/nothing", "--office", "{file}"],
+    ["report", "{file}", "--out", "out"],
+]
 GARBAGE = ("missing", "folder", "empty", "noise", "text", "other.sqlite", "broken.sqlite")
 
 
@@ -91,9 +119,8 @@ def _plain_sentence(said: str) -> bool:
 
 
 def test_the_lists_below_leave_no_command_out() -> None:
-    tested = {" ".join(words[:2]) for words in STATION + DATABASE} | {
-        words[0] for words in STATION + DATABASE
-    }
+    lists = STATION + DATABASE + OFFICE
+    tested = {" ".join(words[:length]) for words in lists for length in (1, 2, 3)}
     assert {name for names in PANELS.values() for name in names} <= tested
 
 
@@ -111,7 +138,7 @@ def test_a_station_file_that_is_none(
 
 
 @pytest.mark.parametrize("garbage", GARBAGE)
-@pytest.mark.parametrize("words", DATABASE, ids=" ".join)
+@pytest.mark.parametrize("words", DATABASE + OFFICE, ids=" ".join)
 def test_a_database_or_recording_that_is_none(
     shelf: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], garbage: str
 ) -> None:
