@@ -110,6 +110,12 @@ def rfc3339(utc_s: float) -> str:
     return moment.isoformat(timespec="milliseconds") + "Z"
 
 
+def earliest_day(at: str) -> str:
+    """The day (ISO 8601) that it still is somewhere on earth at this time (RFC 3339): for limits that are rather kept a
+    few hours too long, where nobody says the zone."""
+    return rfc3339(parse_rfc3339(at) - 12 * 3600)[:10]
+
+
 @lru_cache(maxsize=8)  # the start of a journal is asked for with each of its frames
 def parse_rfc3339(text: str) -> float:
     """RFC 3339 text with an offset or Z as seconds since 1970-01-01T00:00:00Z, rounded to a millisecond.

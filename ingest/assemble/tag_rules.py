@@ -7,6 +7,7 @@ from ingest.assemble.facts import missing_parts, recapture_facts
 from ingest.assemble.habits import tags_come_first
 from ingest.assemble.hold_rules import tag_was_reread
 from ingest.assemble.parts import OpenFish, Question, Ref, TagRead
+from ingest.frames import earliest_day
 from ingest.records import AddFinding, Finding, PriorCapture, ReadingRecord, Severity, Sound, TagStatus
 
 if TYPE_CHECKING:
@@ -319,7 +320,9 @@ def recapture_sentence(tail: str, prior: tuple[PriorCapture, ...], at: str) -> s
     `tail` is the end of the tag's code."""
     last = prior[-1]
     until = max((one.withdrawal_until for one in prior if one.withdrawal_until), default="")
-    drugged = f" Drug-treated before: not to be eaten before {until}." if until > at[:10] else ""
+    drugged = (
+        f" Drug-treated before: not to be eaten before {until}." if until and until > earliest_day(at) else ""
+    )
     length = f"{last.length_mm:g} mm" if last.length_mm is not None else "no length"
     weight = f"{last.weight_g:g} g" if last.weight_g is not None else "no weight"
     name = (last.species or "species unknown").replace("_", " ")

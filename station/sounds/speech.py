@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from ingest.frames import earliest_day
 from ingest.records import Sound
 from station.units import G_PER_POUND, MM_PER_INCH, Units
 
@@ -53,7 +54,7 @@ def _history(captures: Any, facts: Mapping[str, Any], at: str, metric: bool) -> 
     else:
         said.append(f"Last seen in {when}.")
     until = max((one.get("withdrawal_until") or "" for one in captures), default="")
-    if until > at[:10]:
+    if until and (not at or until > earliest_day(at)):
         said.append(f"Drug-treated, not to be eaten before {_day(until)}.")
     return said
 

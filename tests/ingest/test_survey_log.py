@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from ingest.assemble.tag_rules import recapture_sentence
 from ingest.catch_records import AddCrew, SaveTreatment
-from ingest.records import Observation, RunMethod, SaveRun
+from ingest.records import Observation, PriorCapture, RunMethod, SaveRun
 from tests.ingest.desk import KNOWN, STOCK, Desk
 from tests.ingest.stations import Live, fish, tag, write_station
 
@@ -126,6 +127,17 @@ def test_a_recapture_says_the_withdrawal_that_is_not_over(desk: Desk, until: str
     desk.scan(KNOWN)
     (sentence,) = desk.heard("recapture")
     assert ("not to be eaten before 2026-05-13" in sentence) is said
+
+
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [("2026-05-13T03:00:00Z", True), ("2026-05-13T11:59:59Z", True), ("2026-05-13T12:00:00Z", False)],
+)
+def test_a_withdrawal_lasts_until_its_day_has_begun_everywhere(at: str, said: bool) -> None:
+    captured = PriorCapture(
+        "2026-05-01T13:00:00Z", None, None, None, 310.0, 400.0, "released", None, None, "2026-05-13"
+    )
+    assert ("not to be eaten before" in recapture_sentence("...0001", (captured,), at)) is said
 
 
 def test_a_fish_drugged_in_an_earlier_survey_says_so_when_it_comes_back(tmp_path: Path) -> None:

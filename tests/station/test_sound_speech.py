@@ -56,6 +56,11 @@ def with_growth(name: str, mm_since: float, **last: Any) -> dict[str, Any]:
             "Recapture. 355 millimetres in May. Drug-treated, not to be eaten before 2 August 2026.",
         ),
         (recapture(withdrawal_until="2026-07-02"), "metric", "Recapture. 355 millimetres in May."),
+        (
+            recapture(at="2026-08-02T02:00:00Z", withdrawal_until="2026-08-02"),
+            "metric",
+            "Recapture. 355 millimetres in May. Drug-treated, not to be eaten before 2 August 2026.",
+        ),
     ],
 )
 def test_a_recapture_is_told_in_one_breath(announcement: dict[str, Any], units: Units, sentence: str) -> None:
