@@ -244,7 +244,11 @@ def _from_this_water(facts: FishFacts, limits: Limits) -> Iterator[Finding]:
             Severity.NOTICE,
             f"{facts.weight_g:g} g at {facts.length_mm:g} mm is unlike the {facts.name} seen here before "
             f"(about {expected_g:.0f} g).",
-            {"expected_g": round(expected_g, 1), "sd_from_expected": round(z, 1), "n": float(facts.relation.n)},
+            {
+                "expected_g": round(expected_g, 1),
+                "sd_from_expected": round(z, 1),
+                "n": float(facts.relation.n),
+            },
         )
 
 
