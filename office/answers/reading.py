@@ -25,8 +25,11 @@ from office.answers.records import (
     Survey,
 )
 from office.answers.waters import WatersFile
+from office.protocols import REPORTS
 
-_SURVEYS = """SELECT survey_id, name, station, water, opened_at, provisional FROM survey
+# Captures that somebody told of are no sample of the water: they are no occasion, but belong to an animal's history.
+_SURVEYS = f"""SELECT survey_id, name, station, water, opened_at, provisional FROM survey
+    WHERE protocol <> '{REPORTS}'
     ORDER BY rtrim(opened_at, 'Z'), survey_id"""
 _FISH = """SELECT v.fish_id, v.survey_id, v.run_no, v.worked_up_at, v.species, v.length_mm, v.length_type, f.length_unit,
     v.weight_g, v.fate, v.status, v.tag_status, v.tag, v.individual_id, v.amended
@@ -51,9 +54,14 @@ _BATCHES = """SELECT batch_id, run_no, species, n, total_weight_g, fate FROM bat
     WHERE survey_id = ? AND closed = 1 ORDER BY rtrim(at, 'Z'), batch_id"""
 _BATCH_LENGTHS = """SELECT r.batch_id, r.value FROM batch_reading AS r JOIN batch AS b ON b.batch_id = r.batch_id
     WHERE b.survey_id = ? AND r.kind = 'length' ORDER BY r.batch_id, r.seq"""
-_PRIORS = """SELECT tag, individual_id, at, species, length_mm, weight_g, fate, water FROM prior_capture AS p
+_PRIORS = f"""SELECT * FROM (
+    SELECT tag, individual_id, at, species, length_mm, weight_g, fate, water FROM prior_capture AS p
     WHERE fish_id IS NULL OR NOT EXISTS (SELECT 1 FROM fish WHERE fish_id = p.fish_id)
-    ORDER BY rtrim(at, 'Z'), prior_id"""
+    UNION ALL
+    SELECT v.tag, v.individual_id, v.worked_up_at, v.species, v.length_mm, v.weight_g, v.fate, v.water
+    FROM survey AS s JOIN fish_all AS v ON v.survey_id = s.survey_id
+    WHERE s.protocol = '{REPORTS}' AND v.void = 0 AND v.closed = 1 AND v.status <> 'queried' AND v.tag IS NOT NULL)
+    ORDER BY rtrim(at, 'Z'), tag"""
 
 _FIELD_OF = {"length": "length_mm", "weight": "weight_g", "tag": "tag", "species": "species"}
 _TRUSTED = ("saved", "confirmed")
@@ -105,7 +113,9 @@ def _chosen(
     if survey is not None:
         mine = next((row for row in known if row[0] == survey), None)
         if mine is None:
-            raise NoSuchScopeError(f"There is no survey {survey} in this database.")
+            raise NoSuchScopeError(
+                f"There is no survey {survey} in this database; fish that were only told of make none."
+            )
         if mine[3] is None:
             return None, [mine]
         chosen = [row for row in known if row[3] == mine[3]]

@@ -6,8 +6,9 @@ from sqlite3 import Connection
 
 from ingest.records import derived_id
 from office.importing.rows import ProposedFish
+from office.protocols import REPORTS
 
-KINDS = {"survey": "imported survey", "reports": "imported reports"}
+KINDS = {"survey": "imported survey", "reports": REPORTS}
 
 
 def survey_id_of(fish: ProposedFish, kind: str) -> str:

@@ -32,7 +32,13 @@ class Pond:
     _saved: set[tuple[str, Row]] = field(default_factory=set)
 
     def survey(
-        self, day: str, *, survey_id: str | None = None, station: str = "bank", water: str | None = ""
+        self,
+        day: str,
+        *,
+        survey_id: str | None = None,
+        station: str = "bank",
+        water: str | None = "",
+        protocol: str = "all_parts",
     ) -> str:
         """Opened at noon of `day`."""
         key = survey_id or f"survey-{self.water}-{station}-{day}"
@@ -46,7 +52,7 @@ class Pond:
             station,
             f"of {day}",
             where,
-            "all_parts",
+            protocol,
             f"{day}T12:00:00Z",
             None,
             int(where is None),

@@ -93,6 +93,23 @@ def test_a_marked_fish_that_an_angler_took_in_between_is_not_among_the_marked(po
     assert counts(bass(pond, "abundance", "chapman")) == "39 marked, 30 scanned, 10 of these marked."
 
 
+def test_what_anglers_told_of_is_no_sample_but_says_where_a_marked_fish_went(pond: Pond) -> None:
+    marking(pond)
+    told = pond.survey("2026-05-08", station="import", protocol="imported reports")
+    pond.fish(told, tag(39), fate="kept", length_mm=320.0)
+    pond.fish(told, tag(38), fate="kept", status="queried")  # an angler's word that nobody trusts
+    pond.fish(
+        pond.survey("2026-06-30", station="import", protocol="imported reports"), tag(2), length_mm=331.0
+    )
+    found = records(pond)
+    assert [one.name for one in found.occasions] == [SPRING, LATER]
+    assert counts(chapter(found, BOOK, "abundance").answer("largemouth_bass.chapman")) == (
+        "39 marked, 30 scanned, 10 of these marked."
+    )
+    with pytest.raises(NoSuchScopeError, match=r"only told of"):
+        records(pond, survey=told)
+
+
 def test_a_fish_handled_twice_counts_once_and_its_last_fate_counts(pond: Pond) -> None:
     first, second = marking(pond)
     pond.fish(first, tag(0), tag_status="repeat")
@@ -917,3 +934,26 @@ def test_passes_of_which_not_all_have_their_seconds_are_compared_by_catch_alone(
     answer = bass(pond, "removal", "passes")
     assert answer.value is not None
     assert answer.value > 80 + 40
+
+
+# --- what an owner is told first ----------------------------------------------------------------------------------------
+
+
+def test_psd_of_a_handful_of_fish_is_no_headline(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    for _ in range(9):
+        pond.fish(survey, length_mm=350.0)
+    assert not bass(pond, "structure", "psd").headline
+    pond.fish(survey, length_mm=350.0)
+    assert bass(pond, "structure", "psd").headline
+
+
+@pytest.mark.parametrize(("last", "headline"), [("2026-06-10", False), ("2027-05-01", True)])
+def test_growth_over_weeks_is_told_but_is_no_headline(pond: Pond, last: str, headline: bool) -> None:
+    first, then = pond.survey(SPRING), pond.survey(last)
+    for number in range(12):
+        pond.fish(first, tag(number), length_mm=250.0 + number)
+        pond.fish(then, tag(number), length_mm=262.0 + 1.2 * number, tag_status="recapture")
+    answer = bass(pond, "growth", "mm_per_year")
+    assert answer.value is not None
+    assert answer.headline is headline
