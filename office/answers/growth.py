@@ -124,7 +124,8 @@ class _OfSpecies:
                     unit=per_year,
                     ids=ids,
                     subject=self.species,
-                    headline=unit == "mm",
+                    # weeks of the growing season stretched to a year are nothing to tell an owner first
+                    headline=unit == "mm" and bool(yearly[chosen].all()),
                     cautions=cautions,
                 )
             )

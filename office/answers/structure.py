@@ -58,6 +58,10 @@ def structure(records: Records, book: SpeciesBook, words: Words) -> Chapter:
     )
 
 
+TOLD_FISH = 10
+"""Stock-length fish below which PSD is nothing to tell an owner first (proposal): of one fish it is 0 or 100."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Sizes:
     """The measured fish of one species on one occasion, lengths as total length; runs: index, -1 where not known."""
@@ -149,7 +153,7 @@ class _OfSpecies:
                     index,
                     ids=stock_ids,
                     subject=self.species,
-                    headline=name == "PSD",
+                    headline=name == "PSD" and found.n_stock >= TOLD_FISH,
                     cautions=left_out,
                 )
             )
