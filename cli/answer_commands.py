@@ -313,7 +313,8 @@ def _one(answer: "Answer", cautions: dict[str, int], method: str, fish: bool) ->
     marks = "".join(f"[{cautions[one]}]" for one in dict.fromkeys(_said_of(answer)))
     lines = [_wrapped(f"{answer.sentence} {marks}".rstrip())]
     behind = f"; {counted(len(answer.fish_ids), 'fish record')} behind it" if answer.fish_ids else ""
-    facts = [("  n", f"{answer.n} {answer.n_of}{behind}")]
+    of = "run" if answer.n == 1 and answer.n_of == "runs" else answer.n_of
+    facts = [("  n", f"{answer.n} {of}{behind}")]
     if method:
         facts.append(("  how", method))
     if fish and answer.fish_ids:

@@ -58,6 +58,8 @@ def report(
     from office.exports.errors import ExportRefusedError
 
     made = _build(find_records(config, db), survey, water, species, units, _day(date), waters)
+    if not as_json:
+        typer.echo(f"Drawing {counted(len(made.figures), 'plot')}: some seconds ...", err=True)
     files = render(made)
     try:
         write(files, out)

@@ -190,8 +190,13 @@ def runs_needed(
             f"A relative standard error of {wanted_rse_percent} cannot be wanted: give percent above 0."
         )
     if rate.se is None or rate.rse_percent is None:
+        caught = (
+            f"1 run with {rate.fish:g} fish does"
+            if rate.runs == 1
+            else f"{rate.runs} runs with {rate.fish:g} fish do"
+        )
         return Refused(
-            f"{rate.runs} run(s) with {rate.fish:g} fish do not tell how runs differ.",
+            f"{caught} not tell how runs differ.",
             "Three runs with fish.",
         )
     share = 1.0 if rate.of_runs is None else 1 - rate.runs / rate.of_runs

@@ -24,7 +24,7 @@ def one_fish(records: Records, book: SpeciesBook, words: Words, tag: str) -> Cha
         why = Refused(
             f"No fish of these records bears the tag {tag}.", "Another water, or the tag as it was read."
         )
-        return Chapter("fish", title, (refusal("fish", "Anything of this fish", why),))
+        return Chapter("fish", title, (refusal("fish", "The story of this fish", why),))
     return _OneFish(records, book, words, tag, animal).chapter()
 
 

@@ -199,7 +199,9 @@ def test_the_runs_asked_for_bring_the_wanted_precision() -> None:
 
 
 def test_too_little_to_tell_how_runs_differ_is_refused() -> None:
-    assert isinstance(runs_needed(rated([5], [600])), Refused)
+    few = runs_needed(rated([5], [600]))
+    assert isinstance(few, Refused)
+    assert few.why == "1 run with 5 fish does not tell how runs differ."
     assert isinstance(runs_needed(rated([0, 0], [600, 600])), Refused)
     with pytest.raises(ValueError, match="percent"):
         runs_needed(rated([5, 6], [600, 600]), 0)
