@@ -300,7 +300,8 @@ class _OfSpecies:
         found = mean_length_at_age(whole, lengths)
         rows: list[tuple[Cell, ...]] = []
         for one in found[:_TOLD_AGES]:
-            published = _published(self.species, one.age_years)
+            # of 1.9 years a fish is in its second: published lengths are told at the age that these fish had
+            published = _published(self.species, round(float(ages[whole == one.age_years].mean()), 1))
             if isinstance(one.mean, Refused):
                 length = float(lengths[whole == one.age_years][0])
                 rows.append((one.age_years, 1, length, None, None, *published))
@@ -330,7 +331,10 @@ class _OfSpecies:
             Column("published", "mm", 0),
             Column("published where"),
         )
-        note = "Age in whole years since hatching, from the stocking. Published lengths are landmarks of other waters."
+        note = (
+            "Age in whole years since hatching, from the stocking. Published lengths are landmarks of other waters, at the "
+            "mean age in years and tenths that these fish had."
+        )
         title = f"Length at age of stocked {said(self.species)}"
         self.tables.append(Table(f"{self.species}.length_at_age", title, columns, tuple(rows), note))
         curve = fit_at_age(ages, lengths)
@@ -356,8 +360,11 @@ class _OfSpecies:
 def _published(species: str, age: float) -> tuple[float | None, str | None]:
     """Mean length at the age elsewhere, and where; a table before a curve, both sexes before one."""
     for table in LENGTHS:
-        if table.species == species and (length := table.length_at(round(age))) is not None:
-            return length, f"{table.where} ({table.source})"
+        if table.species != species:
+            continue
+        before, after = (table.length_at(int(one)) for one in (np.floor(age), np.ceil(age)))
+        if before is not None and after is not None:
+            return before + (after - before) * (age % 1), f"{table.where} ({table.source})"
     for curve in CURVES:
         if curve.species == species and age > curve.t0_years:
             sex = f"{curve.sex}, " if curve.sex else ""

@@ -451,6 +451,18 @@ def test_stocked_fish_of_known_age(pond: Pond) -> None:
     assert made.answer("channel_catfish.at_age.linf").value is not None
 
 
+def test_published_lengths_are_told_at_the_age_that_the_fish_had(pond: Pond) -> None:
+    # 1.9 years old, before their second birthday: 60 mm at age 1 and 145 at age 2 (Tuttle Creek) make 136 mm, not 60
+    pond.species = "channel_catfish"
+    survey = pond.survey("2023-04-14")
+    for step in range(5):
+        pond.fish(survey, length_mm=150.0 + step)
+    facts = {"stocking": [{"species": "channel_catfish", "on": "2022-05-20", "age_years": 1.0, "all": True}]}
+    (row,) = a_table(asked(pond, "growth", facts), "channel_catfish.length_at_age").rows
+    assert row[0] == 1
+    assert row[5] == pytest.approx(136.5)
+
+
 def test_a_batch_mark_tells_a_stocking(pond: Pond) -> None:
     survey = pond.survey("2026-06-01")
     for step in range(6):
