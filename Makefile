@@ -17,7 +17,7 @@ help:
 $(STAMP): pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 		{ echo "Python 3.11 or newer is needed; this is $$($(PYTHON) --version). Name another one: make PYTHON=python3.12"; exit 1; }
-	@echo "Setting up $(VENV) (once; half a minute) ..."
+	@echo "Setting up $(VENV) (once; a minute or two) ..."
 	@$(PYTHON) -m venv $(VENV)
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
 	@touch $@
