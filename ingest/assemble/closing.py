@@ -14,11 +14,12 @@ from ingest.assemble.facts import (
     prior_of,
     standard_weight_of,
 )
-from ingest.assemble.parts import Measure, MeasureKind, OpenFish, TagRead
+from ingest.assemble.parts import Measure, MeasureKind, OpenFish, SavedFish, TagRead
 from ingest.checks import FishFacts, check_fish, too_coarse
 from ingest.records import (
     AddFinding,
     Amend,
+    Finding,
     FishRecord,
     Observation,
     ReadingRecord,
@@ -35,6 +36,9 @@ if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
 
 
+WeightQuality = Literal["measured", "too_coarse", "not_weighed"]
+
+_FOLLOWS = "follows the correction"
 _RESTS_ON = frozenset(("species", "length_mm", "length_type", "weight_g"))
 
 
@@ -66,12 +70,8 @@ def fish_record(
     findings = fish_findings(fish, context)
     if closed:
         findings += better_fitting_trail(fish, context)
-    ws_g = standard_weight_of(fish.species, length.value if length else None, context)
-    coarse = weight is not None and too_coarse(weight.value, weight.division, context.limits)
-    usable = weight is not None and ws_g is not None and weight.value > 0 and not coarse
-    quality: Literal["measured", "too_coarse", "not_weighed"] = (
-        "not_weighed" if weight is None else "too_coarse" if coarse else "measured"
-    )
+    length_mm = length.value if length else None
+    weight_g, division_g = (weight.value, weight.division) if weight else (None, 0.0)
     individual = None
     if fish.tag is not None:
         prior = prior_of(fish)
@@ -94,17 +94,13 @@ def fish_record(
         tag_status=tag_status(fish, context),
         tags=tuple((read.tag, _tag_role(fish, read)) for read in fish.tags),
         individual_id=individual,
-        length_mm=length.value if length else None,
+        length_mm=length_mm,
         length_type=context.length_type if length else None,
         length_unit=length.unit if length else None,
-        weight_g=weight.value if weight else None,
-        weight_quality=quality,
-        relative_weight=(
-            round(relative_weight(weight.value, ws_g), 1)
-            if usable and weight is not None and ws_g is not None
-            else None
-        ),
-        fate=fish.fate or context.protocol.fate(fish.species, length.value if length else None),
+        weight_g=weight_g,
+        weight_quality=weight_quality(weight_g, division_g, context),
+        relative_weight=_relative_weight(fish.species, length_mm, weight_g, division_g, context),
+        fate=fish.fate or context.protocol.fate(fish.species, length_mm),
         status=status,
         closed=closed,
         rule=rule,
@@ -114,6 +110,25 @@ def fish_record(
         findings=findings,
         withdrawal_until=context.survey.withdrawal_until(fish.run_no),
     )
+
+
+def weight_quality(weight_g: float | None, division_g: float, context: Context) -> WeightQuality:
+    """Whether a weight, on a scale of these divisions (g), can judge condition."""
+    if weight_g is None:
+        return "not_weighed"
+    return "too_coarse" if too_coarse(weight_g, division_g, context.limits) else "measured"
+
+
+def _relative_weight(
+    species: str | None, length_mm: float | None, weight_g: float | None, division_g: float, context: Context
+) -> float | None:
+    """As it stands in a record, to one decimal; None where the species, the length or the scale allow none."""
+    ws_g = standard_weight_of(species, length_mm, context)
+    if ws_g is None or weight_g is None or weight_g <= 0:
+        return None
+    if weight_quality(weight_g, division_g, context) != "measured":
+        return None
+    return round(relative_weight(weight_g, ws_g), 1)
 
 
 def _tag_role(fish: OpenFish, read: TagRead) -> TagRole:
@@ -168,19 +183,22 @@ def amend_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
     bench.attach(saved.record.fish_id, measure_reading(kind, measure))
     field = "length_mm" if kind == "length" else "weight_g"
     old = saved.record.length_mm if kind == "length" else saved.record.weight_g
-    amend(bench, field, _text(old), _text(measure.value), "measured again")
+    amend(bench, field, number_text(old), number_text(measure.value), "measured again")
     if kind == "length":
         saved.length_mm = measure.value
     else:
         saved.weight_g, saved.weight_division_g = measure.value, measure.division
         saved.load, saved.scale = measure.load, measure.ref.instrument
+        quality = weight_quality(measure.value, measure.division, bench.context)
+        amend(bench, "weight_quality", saved.record.weight_quality, quality, _FOLLOWS)
+        saved.record = replace(saved.record, weight_quality=quality)
     amend_relative_weight(bench)
     unit = "mm" if kind == "length" else "g"
     bench.say_of(
         saved.record.fish_id,
         "fish_amended",
         Sound.SAVED,
-        f"Corrected: {kind} {_text(old)} became {measure.value:g} {unit}.",
+        f"Corrected: {kind} {number_text(old)} became {measure.value:g} {unit}.",
         measure.ref.at,
         field=field,
         old=old,
@@ -191,8 +209,17 @@ def amend_measure(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
 
 def _check_again(bench: "Bench", measure: Measure) -> None:
     """A saved fish cannot be held any more: a serious finding on its corrected values is written down and said."""
-    saved, context = bench.state.saved, bench.context
+    saved = bench.state.saved
     assert saved is not None
+    fish_id = saved.record.fish_id
+    for finding in serious_findings(saved, bench.context, measure.ref.at):
+        bench.changes.append(AddFinding(fish_id, finding, measure.ref.journal_id, measure.ref.n))
+        sentence = f"{finding.sentence} Give 'again' first."
+        bench.say_of(fish_id, finding.name, Sound.TROUBLE, sentence, measure.ref.at)
+
+
+def serious_findings(saved: SavedFish, context: Context, at: str) -> list[Finding]:
+    """What the values that a saved fish has now would have held it for, whatever it was saved with."""
     record = saved.record
     facts = FishFacts(
         species=context.species(record.species),
@@ -204,35 +231,26 @@ def _check_again(bench: "Bench", measure: Measure) -> None:
         tag=record.tag,
         prior=(),
         species_by_crew=False,
-        at=measure.ref.at,
+        at=at,
         equation=equation_of(record.species, context),
     )
-    for finding in check_fish(facts, context.limits):
-        if finding.severity is Severity.SERIOUS:
-            bench.changes.append(AddFinding(record.fish_id, finding, measure.ref.journal_id, measure.ref.n))
-            sentence = f"{finding.sentence} Give 'again' first."
-            bench.say_of(record.fish_id, finding.name, Sound.TROUBLE, sentence, measure.ref.at)
+    return [one for one in check_fish(facts, context.limits) if one.severity is Severity.SERIOUS]
 
 
 def amend_relative_weight(bench: "Bench") -> None:
     """Bring the saved fish's relative weight in line with its amended species, length or weight."""
     saved = bench.state.saved
     assert saved is not None
-    ws_g = standard_weight_of(saved.record.species, saved.length_mm, bench.context)
-    coarse = saved.weight_g is not None and too_coarse(
-        saved.weight_g, saved.weight_division_g, bench.context.limits
+    new = _relative_weight(
+        saved.record.species, saved.length_mm, saved.weight_g, saved.weight_division_g, bench.context
     )
-    new = None
-    if ws_g is not None and saved.weight_g is not None and saved.weight_g > 0 and not coarse:
-        new = round(relative_weight(saved.weight_g, ws_g), 1)
     # The views leave it empty once what it rests on was amended without it, even if it comes out the same.
     rests = any(
         isinstance(change, Amend) and change.fish_id == saved.record.fish_id and change.field in _RESTS_ON
         for change in bench.changes
     )
-    why = "follows the correction"
-    old_text, new_text = _text(saved.record.relative_weight), _text(new)
-    amend(bench, "relative_weight", old_text, new_text, why, even_if_same=rests and new is not None)
+    old_text, new_text = number_text(saved.record.relative_weight), number_text(new)
+    amend(bench, "relative_weight", old_text, new_text, _FOLLOWS, even_if_same=rests and new is not None)
 
 
 def amend(
@@ -294,5 +312,6 @@ def _amended(record: FishRecord, field: str, new: str | None) -> FishRecord:
             return record
 
 
-def _text(value: float | None) -> str | None:
+def number_text(value: float | None) -> str | None:
+    """A number as amendments hold it."""
     return None if value is None else f"{value:.10g}"

@@ -289,3 +289,13 @@ def test_a_weight_measured_again_leaves_its_relative_weight_on_record_even_if_it
     assert amended["weight_g"][:2] == ("412", "412.1")
     old, new, n = amended["relative_weight"]
     assert (old, n) == (new, amended["weight_g"][2])
+
+
+def test_a_weight_measured_again_that_the_scale_cannot_resolve_is_on_record_as_too_coarse(
+    tmp_path: Path,
+) -> None:
+    desk = Desk.at(tmp_path, scale="scale_print_key")
+    desk.scan(STOCK[0]).length(312).weigh(412.0).card("again").wait(5.0)
+    desk.send("scale", "+ 0.015 kg\r\n").pass_time(30.0)
+    amended = [(change.field, change.old, change.new) for change in desk.amendments]
+    assert ("weight_quality", "measured", "too_coarse") in amended

@@ -1,14 +1,19 @@
 """A weight and its fish: given to the oldest that waits, moved between saved ones, or kept as one that nobody owns."""
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from ingest.assemble.closing import amend, amend_relative_weight, measure_reading
-from ingest.assemble.facts import equation_of, standard_weight_of
+from ingest.assemble.closing import (
+    amend,
+    amend_relative_weight,
+    measure_reading,
+    number_text,
+    serious_findings,
+    weight_quality,
+)
 from ingest.assemble.parts import Measure, OpenFish, Question, Ref, SavedFish, WeighedFish
-from ingest.checks import FishFacts, check_fish, too_coarse
 from ingest.protocol import needed_parts
-from ingest.records import AddFinding, Finding, Part, Severity, Sound, Status, TagStatus, fish_id
+from ingest.records import AddFinding, Finding, Part, Sound, Status, TagStatus, fish_id
 
 if TYPE_CHECKING:
     from ingest.assemble.line.bench import LineBench
@@ -94,11 +99,11 @@ def set_weight(bench: "LineBench", entry: WeighedFish, measure: Measure | None, 
         if measure is not None:
             bench.attach(record.fish_id, measure_reading("weight", measure))
         weight_g = measure.value if measure is not None else None
-        amend(bench, "weight_g", _text(record.weight_g), _text(weight_g), why)
+        amend(bench, "weight_g", number_text(record.weight_g), number_text(weight_g), why)
         saved.weight_g = weight_g
         saved.weight_division_g = measure.division if measure is not None else 1.0
         amend_relative_weight(bench)
-        quality = _quality(bench, measure)
+        quality = weight_quality(weight_g, saved.weight_division_g, bench.context)
         status = _status(bench, saved)
         amend(bench, "weight_quality", record.weight_quality, quality, why)
         amend(bench, "status", record.status.value, status.value, why)
@@ -110,13 +115,6 @@ def add_finding(bench: "LineBench", entry: WeighedFish, finding: Finding) -> Non
     bench.changes.append(AddFinding(entry.saved.record.fish_id, finding, bench.step.journal_id, bench.step.n))
 
 
-def _quality(bench: "LineBench", measure: Measure | None) -> Literal["measured", "too_coarse", "not_weighed"]:
-    if measure is None:
-        return "not_weighed"
-    coarse = too_coarse(measure.value, measure.division, bench.context.limits)
-    return "too_coarse" if coarse else "measured"
-
-
 def _status(bench: "LineBench", saved: SavedFish) -> Status:
     """What the saved fish is with the weight that it has now."""
     record, context = saved.record, bench.context
@@ -124,26 +122,8 @@ def _status(bench: "LineBench", saved: SavedFish) -> Status:
     tag_missing = needs.tag and record.tag is None and record.tag_status is not TagStatus.NONE_FOUND
     if saved.weight_g is None or saved.length_mm is None or tag_missing:
         return Status.INCOMPLETE
-    facts = FishFacts(
-        species=context.species(record.species),
-        length_mm=saved.length_mm,
-        weight_g=saved.weight_g,
-        weight_division_g=saved.weight_division_g,
-        standard_weight_g=standard_weight_of(record.species, saved.length_mm, context),
-        relation=None,
-        tag=record.tag,
-        prior=(),
-        species_by_crew=False,
-        at=record.worked_up_at,
-        equation=equation_of(record.species, context),
-    )
-    doubtful = any(finding.severity is Severity.SERIOUS for finding in check_fish(facts, context.limits))
     # What the old weight was suspected of is gone with it; other questions (two tags) stay.
     open_still = any(Part.WEIGHT not in finding.suspects for finding in record.findings)
-    if doubtful or open_still:
+    if open_still or serious_findings(saved, context, record.worked_up_at):
         return Status.QUERIED
     return Status.CONFIRMED if record.status is Status.CONFIRMED else Status.SAVED
-
-
-def _text(value: float | None) -> str | None:
-    return None if value is None else f"{value:.10g}"
