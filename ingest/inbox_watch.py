@@ -6,28 +6,17 @@ to another that is `quiet_s` later.
 """
 
 import os
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
-
-from watchdog.events import FileSystemEvent, FileSystemEventHandler
-from watchdog.observers import Observer
 
 from ingest.inbox import MOST_BYTES, ArrivedFile
-from ingest.watch import Cancellable, Timer, thread_timer
+from ingest.watch_shell import EventHandler, Look, Timer, WatchShell, look_of, thread_timer
 
 _UNFINISHED = (".part", ".tmp", ".crdownload", "~")
 
 
-class _Signature(NamedTuple):
-    mtime_ns: int
-    size: int
-    inode: int
-
-
-class InboxWatch:
+class InboxWatch(WatchShell):
     """Watches from `start()` to `stop()`; `deliver` is called in a thread of the watch, one call at a time.
 
     quiet_s: how long a file must rest before it is read. poll_s: how often to look without an event. Files whose name
@@ -44,34 +33,19 @@ class InboxWatch:
         timer: Timer = thread_timer,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        super().__init__(timer)
         self._folder = folder
         self._deliver = deliver
         self._quiet_s = quiet_s
         self._poll_s = poll_s
-        self._timer = timer
         self._clock = clock
-        self._lock = threading.RLock()
-        self._since: dict[str, tuple[_Signature, float]] = {}  # how each file looks, and since when
-        self._done: dict[str, _Signature] = {}
-        self._waiting: Cancellable | None = None
-        self._polling: Cancellable | None = None
-        self._stopped = False
-        self._observer = Observer()
+        self._since: dict[str, tuple[Look, float]] = {}  # how each file looks, and since when
+        self._done: dict[str, Look] = {}
         self._watched: int | None = None  # the inode of the folder that the observer watches
 
     def start(self) -> None:
         self._observer.start()
         self._poll()
-
-    def stop(self) -> None:
-        """No delivery begins after this has returned."""
-        with self._lock:
-            self._stopped = True
-            for timer in (self._waiting, self._polling):
-                if timer is not None:
-                    timer.cancel()
-        self._observer.stop()
-        self._observer.join()
 
     def look(self) -> None:
         """Look at the folder now: what rests is handed over, what is new or changes is looked at again soon."""
@@ -93,13 +67,13 @@ class InboxWatch:
             if any(name not in self._done for name in self._since):
                 self._soon()
 
-    def _take(self, name: str, signature: _Signature) -> None:
+    def _take(self, name: str, signature: Look) -> None:
         path = self._folder / name
         data: bytes | None = None
         try:
             if signature.size <= MOST_BYTES:
                 data = path.read_bytes()
-            if _signature(os.stat(path)) != signature:
+            if look_of(os.stat(path)) != signature:
                 return  # it changed meanwhile: the next look begins anew
         except OSError:
             return  # gone again, or not readable yet
@@ -131,7 +105,7 @@ class InboxWatch:
         self._observer.unschedule_all()
         if inode is not None:
             try:
-                self._observer.schedule(_Handler(self._on_event), str(self._folder))
+                self._observer.schedule(EventHandler(lambda _: self._on_event()), str(self._folder))
             except OSError:
                 self._watched = None  # no more watches to be had: the poll sees the files, only later
 
@@ -139,30 +113,18 @@ class InboxWatch:
         with self._lock:
             self._soon()
 
-    def _signatures(self) -> dict[str, _Signature]:
-        found: dict[str, _Signature] = {}
+    def _signatures(self) -> dict[str, Look]:
+        found: dict[str, Look] = {}
         try:
             with os.scandir(self._folder) as entries:
                 for entry in entries:
                     if entry.name.startswith(".") or entry.name.lower().endswith(_UNFINISHED):
                         continue
                     try:
-                        if entry.is_file() and (signature := _signature(entry.stat())).size:
+                        if entry.is_file() and (signature := look_of(entry.stat())).size:
                             found[entry.name] = signature
                     except OSError:
                         continue
         except OSError:
             return {}
         return dict(sorted(found.items()))
-
-
-def _signature(status: os.stat_result) -> _Signature:
-    return _Signature(status.st_mtime_ns, status.st_size, status.st_ino)
-
-
-class _Handler(FileSystemEventHandler):
-    def __init__(self, call: Callable[[], None]) -> None:
-        self._call = call
-
-    def on_any_event(self, event: FileSystemEvent) -> None:
-        self._call()

@@ -8,12 +8,10 @@ nothing.
 
 import glob
 import os
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
-from typing import Protocol
 
 from watchdog.events import (
     FileClosedEvent,
@@ -22,14 +20,13 @@ from watchdog.events import (
     FileModifiedEvent,
     FileMovedEvent,
     FileSystemEvent,
-    FileSystemEventHandler,
 )
-from watchdog.observers import Observer
 
 from ingest.station import Station
 from ingest.station_config import load_station
 from ingest.station_sources import SourceKind, source_patterns
 from ingest.toml_file import ConfigError
+from ingest.watch_shell import EventHandler, Look, Timer, WatchShell, look_of, thread_timer
 
 KEPT = "the settings read before stay in use."
 _CHANGES = (FileClosedEvent, FileCreatedEvent, FileDeletedEvent, FileModifiedEvent, FileMovedEvent)
@@ -54,23 +51,10 @@ class KeptLast:
     sentence: str
 
 
-class Cancellable(Protocol):
-    def cancel(self) -> None: ...
+_Signature = dict[str, Look]
 
 
-Timer = Callable[[float, Callable[[], None]], Cancellable]
-_Signature = dict[str, tuple[int, int, int]]
-
-
-def thread_timer(delay_s: float, call: Callable[[], None]) -> Cancellable:
-    """Calls after a delay, in a thread of its own."""
-    timer = threading.Timer(delay_s, call)
-    timer.daemon = True
-    timer.start()
-    return timer
-
-
-class StationWatch:
+class StationWatch(WatchShell):
     """Watches from `start()` to `stop()`; `deliver` is called in a thread of the watch, one call at a time.
 
     quiet_s: how long the files must rest before they are read. poll_s: how often to look without an event.
@@ -86,20 +70,15 @@ class StationWatch:
         poll_s: float = 10.0,
         timer: Timer = thread_timer,
     ) -> None:
+        super().__init__(timer)
         self._path = path
         self._station = station
         self._deliver = deliver
         self._quiet_s = quiet_s
         self._poll_s = poll_s
-        self._timer = timer
-        self._lock = threading.RLock()
         self._patterns = source_patterns(path)
         self._read: _Signature = {}  # not as it is now: it may have changed since the station was loaded
         self._seen: _Signature = {}
-        self._waiting: Cancellable | None = None
-        self._polling: Cancellable | None = None
-        self._stopped = False
-        self._observer = Observer()
         self._folders: dict[str, int] = {}
 
     def start(self) -> None:
@@ -107,16 +86,6 @@ class StationWatch:
         with self._lock:
             self._look_at_folders()
             self._polling = self._timer(self._poll_s, self._poll)
-
-    def stop(self) -> None:
-        """No delivery begins after this has returned."""
-        with self._lock:
-            self._stopped = True
-            for timer in (self._waiting, self._polling):
-                if timer is not None:
-                    timer.cancel()
-        self._observer.stop()
-        self._observer.join()
 
     def on_event(self, event: FileSystemEvent) -> None:
         """For every event that the observer sees in a watched folder, also of files that are none of ours."""
@@ -182,7 +151,7 @@ class StationWatch:
                     status = os.stat(name)
                 except OSError:
                     continue
-                signature[name] = (status.st_mtime_ns, status.st_size, status.st_ino)
+                signature[name] = look_of(status)
         return signature
 
     def _look_at_folders(self) -> None:
@@ -198,17 +167,9 @@ class StationWatch:
         self._observer.unschedule_all()
         for name in folders:
             try:
-                self._observer.schedule(_Handler(self.on_event), name)
+                self._observer.schedule(EventHandler(self.on_event), name)
             except OSError:
                 continue  # no more watches to be had (or just gone): the poll sees the changes, only later
-
-
-class _Handler(FileSystemEventHandler):
-    def __init__(self, on_event: Callable[[FileSystemEvent], None]) -> None:
-        self._on_event = on_event
-
-    def on_any_event(self, event: FileSystemEvent) -> None:
-        self._on_event(event)
 
 
 def _gone(old: Station, new: Station) -> list[str]:

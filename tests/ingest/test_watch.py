@@ -13,7 +13,8 @@ from watchdog.events import FileModifiedEvent, FileMovedEvent, FileOpenedEvent
 
 from ingest.shipped import shipped_config
 from ingest.station_config import load_station
-from ingest.watch import KeptLast, Reloaded, StationWatch, thread_timer
+from ingest.watch import KeptLast, Reloaded, StationWatch
+from ingest.watch_shell import thread_timer
 
 STATION = """\
 [station]
