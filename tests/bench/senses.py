@@ -29,7 +29,7 @@ from tests.bench.contestants import (
 from tests.bench.days import tag_of, weight_of
 from tests.bench.latency import PAUSE_S, WARM_UP
 from tests.bench.measure import Goal, Line, Samples, in_turns, middle_line, tail_line
-from tests.station.looking import CHROMIUM_ARGUMENTS
+from tests.chromium import CHROMIUM_ARGUMENTS
 
 SEEN_MS, HEARD_MS = 100.0, 50.0  # the goals
 _CALIBRATIONS = 30

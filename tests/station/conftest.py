@@ -1,25 +1,13 @@
-"""One real Chromium for all tests of a worker; every page in a context of its own."""
+"""A running station for all tests of a worker; every page in a context of its own."""
 
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
-from tests.station.looking import CHROMIUM_ARGUMENTS, View
-from tests.station.needs import needed
+from tests.station.looking import View
 from tests.station.stage import Stage, stage_on, write_stage
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    chromium = shutil.which("chromium")
-    needed(chromium, "chromium is not installed: apt-get install chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM_ARGUMENTS))
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="session")

@@ -9,10 +9,6 @@ from playwright.sync_api import Browser, ConsoleMessage, Request
 from tests.ingest.daemon_tools import PATIENCE_S
 
 AXE: Final = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
-CHROMIUM_ARGUMENTS: Final = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
 TABLET: Final = (1280, 800)
 UPRIGHT: Final = (800, 1280)
 PHONE: Final = (390, 844)

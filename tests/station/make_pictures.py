@@ -13,8 +13,9 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
+from tests.chromium import CHROMIUM_ARGUMENTS
 from tests.station import stage as acts
-from tests.station.looking import CHROMIUM_ARGUMENTS, View
+from tests.station.looking import View
 from tests.station.stage import Stage, stage_on, write_stage
 
 FOLDER = Path(__file__).parents[2] / "station" / "pictures"
