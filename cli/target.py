@@ -73,7 +73,7 @@ def reading(database: Path) -> "Iterator[sqlite3.Connection]":
 
     from ingest.control import socket_path
     from ingest.store.errors import translate
-    from ingest.store.schema import check_identity
+    from ingest.store.schema import check_identity, check_tables
 
     if not database.is_file():
         raise RefusedError(
@@ -83,6 +83,7 @@ def reading(database: Path) -> "Iterator[sqlite3.Connection]":
         uri = f"{database.resolve().as_uri()}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None)) as connection:
             check_identity(connection, database)
+            check_tables(connection, database)
             if not connection.execute("PRAGMA user_version").fetchone()[0]:
                 raise RefusedError(f"{database} holds no records of Tallywell: name another file.")
             if not socket_path(database).exists():

@@ -57,6 +57,21 @@ def check_identity(connection: sqlite3.Connection, path: Path) -> None:
         )
 
 
+def check_tables(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise `NotOurDatabase` for a file of this schema whose tables are others: made by a state of the program between
+    two releases, or changed by hand. An empty file is fine."""
+    stored = dict(connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'table'"))
+    if not stored or connection.execute("PRAGMA user_version").fetchone()[0] != SCHEMA_VERSION:
+        return
+    for statement in FIRST_TABLES:  # no migration has changed a table yet
+        verb, kind, name = statement.split()[:3]
+        if (verb, kind) == ("CREATE", "TABLE") and stored.get(name) != statement:
+            raise NotOurDatabase(
+                f"The table {name} of {path} is not as this release makes it: another state of the program made it, or "
+                "somebody changed the file; replay its journal into a new one."
+            )
+
+
 def migrate(connection: sqlite3.Connection, history: Migrations) -> int:
     """Bring the database up to date, each migration whole or not at all. Returns `user_version`."""
     history.apply(Database(connection, recursive_triggers=False, execute_plugins=False))

@@ -12,7 +12,7 @@ from ingest.store.lookup import Lookup
 from ingest.store.owner import FileWatch, OwnerLock, sync_folder
 from ingest.store.pragmas import JournalMode, settle_pragmas
 from ingest.store.rows import Checkpoint, FrameRow
-from ingest.store.schema import check_identity, migrate, migrations
+from ingest.store.schema import check_identity, check_tables, migrate, migrations
 from ingest.store.writer import Writer
 
 
@@ -60,6 +60,7 @@ class Store:
             connection = sqlite3.connect(path, timeout=busy_timeout_ms / 1000, isolation_level=None)
             lock.hold_file()
             check_identity(connection, path)
+            check_tables(connection, path)
             pragmas = settle_pragmas(connection, journal_mode)
             damage = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
             if damage != "ok":

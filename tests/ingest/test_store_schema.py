@@ -2,13 +2,16 @@
 
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from sqlite_utils import Database
+from typer.testing import CliRunner
 
+from cli.main import app
 from ingest.records import Observation
-from ingest.store import Store
+from ingest.store import NotOurDatabase, Store
 from ingest.store.schema import APPLICATION_ID, SCHEMA_VERSION, migrate, migrations
 from tests.ingest.builders import OTHER_TAG, TAG, fish, ready
 from tests.ingest.released_database import fill
@@ -93,3 +96,24 @@ def test_a_migration_that_fails_changes_nothing_and_can_be_made_again(tmp_path: 
     assert migrate(connection, history) == 2
     assert connection.execute("SELECT gape_mm FROM fish").fetchall() == []
     connection.close()
+
+
+@pytest.mark.parametrize(
+    "change",
+    ["ALTER TABLE run ADD COLUMN depth_m REAL", "ALTER TABLE run DROP COLUMN note", "DROP TABLE crew"],
+)
+def test_a_database_of_another_state_of_the_program_is_named_as_such_and_left_alone(
+    tmp_path: Path, change: str
+) -> None:
+    path = tmp_path / "between.sqlite"
+    with Store.open(path):
+        pass
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript(f"DROP VIEW run_list; DROP VIEW catch; {change}")
+    before = path.read_bytes()
+    with pytest.raises(NotOurDatabase, match=r"The table (run|crew) of .* is not as this release makes it"):
+        Store.open(path)
+    assert path.read_bytes() == before
+    listed = CliRunner().invoke(app, ["fish", "list", "--db", str(path)])
+    assert listed.exit_code == 2
+    assert "is not as this release makes it" in listed.output
