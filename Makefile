@@ -7,7 +7,7 @@ STAMP := $(VENV)/.installed
 .PHONY: help setup demo test test-long bench check format clean
 
 help:
-	@echo "make demo       set up, then work up an invented survey on virtual instruments (about a minute)"
+	@echo "make demo       set up, then work up an invented survey on virtual instruments (a minute; WATCH=1: at the pace of a crew)"
 	@echo "make test       set up, then run the tests"
 	@echo "make test-long  the slow suite: hundreds of kills, thousands of crews"
 	@echo "make bench      timings against baselines of the same run"
@@ -25,7 +25,7 @@ $(STAMP): pyproject.toml
 setup: $(STAMP)
 
 demo: $(STAMP)
-	@$(BIN)/python -m simulators.demo
+	@$(BIN)/python -m simulators.demo $(if $(WATCH),--watch)
 
 test: $(STAMP)
 	$(BIN)/python -m pytest -n 2 --dist worksteal -m "not long"

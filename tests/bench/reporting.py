@@ -1,6 +1,6 @@
 """The answers of many fish: a whole report, survival from many histories, relative weight of a million fish."""
 
-import os
+import re
 import subprocess
 import sys
 import time
@@ -26,6 +26,7 @@ OURS = "tallywell report"
 BARE = "rows read, 20 bare plots drawn"
 _REPORT_ROUNDS = 3  # a report takes seconds: what a round more would tell is not worth them
 _OCCASIONS = 10
+_LOOK_S = 0.01
 _HENSON = StandardWeight(-5.528, 3.273, 0.0, 150.0, None, "TL", "Henson (1991)")
 # What cannot be left out of any report: the libraries, the rows, paper with axes on it.
 _BARE_PROGRAM = """
@@ -74,14 +75,28 @@ def _report(folder: Path, rounds: int, fish: int) -> list[Line]:
 
 
 def _run(command: list[str]) -> tuple[float, float]:
-    """Seconds and peak resident memory (MB) of a program. Raises BenchFailedError."""
-    began_s = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    _, status, used = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
+    """Seconds and peak resident memory (MB) of a program. Raises BenchFailedError.
+
+    The peak is read while it runs: what the system says at its end counts the memory of the process that started it.
+    """
+    began_s, peak_kb = time.perf_counter(), 0
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        while process.poll() is None:
+            peak_kb = max(peak_kb, _peak_kb(process.pid))
+            time.sleep(_LOOK_S)
+        took_s = time.perf_counter() - began_s
     if process.returncode:
         raise BenchFailedError(f"{command[0]} ended with code {process.returncode}")
-    return time.perf_counter() - began_s, used.ru_maxrss / 1024
+    return took_s, peak_kb / 1024
+
+
+def _peak_kb(pid: int) -> int:
+    try:
+        status = Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return 0
+    found = re.search(r"^VmHWM:\s+(\d+) kB", status, re.MULTILINE)
+    return int(found[1]) if found else 0
 
 
 def _survival(rounds: int, n: int) -> Line:
