@@ -87,6 +87,9 @@ def test_a_day_comes_out_byte_for_byte_at_the_readers(tmp_path: Path, tcp: bool)
     lines: list[dict[str, object]] = []
     with stations(ports) as hearing:
         assert wait_for_listeners(ports.values(), stop, PATIENCE_S)
+        until(
+            lambda: all(station.openings for station in hearing.values())
+        )  # a client empties its buffer last
         assert play(said, ports, 0, stop, lines.append) == 0
         for name, station in hearing.items():
             until(lambda name=name, station=station: len(station.heard) >= len(whole(said, name)))  # type: ignore[misc]
@@ -103,6 +106,9 @@ def test_no_byte_is_lost_when_a_scale_is_unplugged_and_plugged_in_again(tmp_path
     stop = threading.Event()
     with stations(ports) as hearing:
         assert wait_for_listeners(ports.values(), stop, PATIENCE_S)
+        until(
+            lambda: all(station.openings for station in hearing.values())
+        )  # a client empties its buffer last
         play(said, ports, 0, stop, lambda line: None)
         until(lambda: len(hearing["scale"].heard) >= len(whole(said, "scale")))
         assert bytes(hearing["scale"].heard) == whole(said, "scale")
