@@ -6,13 +6,12 @@ On a fish in hand a command acts directly; on a saved one it is an amendment. So
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ingest.assemble.bench import describe
 from ingest.assemble.closing import amend, amend_relative_weight
 from ingest.assemble.facts import missing_parts
 from ingest.assemble.parts import Again, MeasureKind, OpenFish, Ref
 from ingest.assemble.tag_rules import resume, say_recapture
 from ingest.commands import OBSERVATION_VERBS, Command, Verb
-from ingest.records import Observation, Part, ReadingRecord, Sound, Status, TagStatus
+from ingest.records import Observation, ReadingRecord, Sound, Status, TagStatus
 
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
@@ -330,13 +329,3 @@ def on_stop(bench: "Bench", ref: Ref) -> None:
         return
     if not fish.questions:
         bench.store_unclosed(fish, Status.PARKED, "stopped")
-
-
-def say_missing(bench: "Bench") -> str:
-    """The fish in hand and what is still missing, in one sentence."""
-    fish = bench.state.fish
-    if fish is None:
-        return "Ready for the next fish."
-    order = (Part.TAG, Part.LENGTH, Part.WEIGHT)
-    missing = [part.value for part in order if part in missing_parts(fish, bench.context)]
-    return f"In hand: {describe(fish)}; missing: {', '.join(missing) or 'nothing'}."

@@ -150,7 +150,8 @@ def test_the_kernel_says_whose_program_a_connection_is(family: socket.AddressFam
         try:
             listening.bind((host, 0))
         except OSError:
-            pytest.skip("no such network here")
+            assert family == socket.AF_INET6, "every computer has 127.0.0.1"
+            pytest.skip("this computer has no IPv6")
         listening.listen()
         server = listening.getsockname()[:2]
         with socket.create_connection(server) as client:
