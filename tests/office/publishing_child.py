@@ -1,5 +1,5 @@
 """A publication in a process of its own, so that it can be killed: `python -m tests.office.publishing_child DB ADDRESS
-FISH_AT_ONCE`. It prints how many fish are through after each batch."""
+FISH_AT_ONCE`. Before the first batch and after each it prints how many fish are through, and waits for a line."""
 
 import sys
 from pathlib import Path
@@ -15,8 +15,13 @@ def main(path: Path, address: str, fish_at_once: int) -> None:
             office.office_id,
             address,
             fish_at_once=fish_at_once,
-            progress=lambda done, of: print(done, flush=True),
+            progress=_say_and_wait,
         )
+
+
+def _say_and_wait(done: int, of: int) -> None:
+    print(done, flush=True)
+    sys.stdin.readline()
 
 
 if __name__ == "__main__":
