@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ingest.store.amendment_order import ranked
 from office.answers.animals import Animals
 from office.answers.records import (
     NOT_EXAMINED,
@@ -44,10 +45,11 @@ _FINDINGS = f"SELECT fish_id, name, severity, settled, suspects FROM finding WHE
 _SECOND_TAGS = f"SELECT fish_id, tag FROM fish_tag WHERE {_MINE} AND role = 'second'"
 _AMENDED = f"""SELECT fish_id, field FROM amendment
     WHERE {_MINE} AND field IN ('species', 'tag', 'length_mm', 'weight_g', 'status')"""
+# As the view observation_list has it, which would go through the marks of all surveys for one.
 _MARKS = f"""SELECT fish_id, code, text FROM observation AS o WHERE {_MINE} AND kind = 'mark' AND NOT EXISTS
     (SELECT 1 FROM amendment AS m WHERE m.fish_id = o.fish_id AND m.field = 'mark')
-    UNION ALL SELECT fish_id, NULL, new FROM amendment AS m WHERE {_MINE} AND field = 'mark' AND new IS NOT NULL
-    AND seq = (SELECT max(seq) FROM amendment AS l WHERE l.fish_id = m.fish_id AND l.field = 'mark')"""
+    UNION ALL SELECT fish_id, NULL, new FROM ({ranked("amendment", "fish_id")})
+    WHERE {_MINE} AND field = 'mark' AND new IS NOT NULL AND rank = 1"""
 _RUNS = """SELECT run_no, current_on_s, pass_no, area, gear, settings, water_c, conductivity_us_per_cm
     FROM run WHERE survey_id = ? ORDER BY run_no"""
 _BATCHES = """SELECT batch_id, run_no, species, n, total_weight_g, fate FROM batch_list

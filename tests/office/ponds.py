@@ -163,12 +163,20 @@ class Pond:
             n, weight_g, None, fate, None, 1,
         )  # fmt: skip
 
-    def amend(self, fish_id: str, column: str, new: str | None) -> None:
-        """A correction by the office."""
+    def amend(
+        self,
+        fish_id: str,
+        column: str,
+        new: str | None,
+        *,
+        at: str = "2026-12-01T08:00:00Z",
+        journal: str = JOURNAL,
+    ) -> None:
+        """A correction, by the station or (`journal` is its id) by an office."""
         self._n += 10
         self._add(
-            "amendment", None, derived_id("amendment", JOURNAL, self._n), fish_id, "2026-12-01T08:00:00Z", "office", "paper",
-            column, None, new, JOURNAL, self._n,
+            "amendment", None, derived_id("amendment", journal, self._n), fish_id, at, "office", "paper",
+            column, None, new, journal, self._n,
         )  # fmt: skip
 
     def prior(self, *rows: PriorRow) -> None:

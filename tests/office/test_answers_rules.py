@@ -253,6 +253,13 @@ def test_few_recaptures_carry_the_measured_coverage(pond: Pond) -> None:
     assert "of 100 simulated surveys" in (bass(pond, "abundance", "chapman").measured_coverage or "")
 
 
+def test_the_mark_that_counts_is_that_of_the_views_whichever_amendment_arrived_last(pond: Pond) -> None:
+    fish = pond.fish(pond.survey(SPRING), marks=["RV"])
+    pond.amend(fish, "mark", "LV", at="2026-05-03T08:00:00Z", journal="office-of-tests")
+    pond.amend(fish, "mark", "none", at="2026-05-02T08:00:00Z")  # the station's, pulled later
+    assert records(pond).notes.marks == {fish: frozenset({"lv"})}
+
+
 def test_a_second_mark_of_an_earlier_year_shows_lost_tags(pond: Pond) -> None:
     first, second = pond.survey("2025-05-01"), pond.survey("2026-05-01")
     for number in range(40):
