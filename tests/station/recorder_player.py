@@ -1,5 +1,7 @@
 """A player that plays nothing: keeps what it would play and when its first byte came, and takes as long as a player
-would. `python recorder_player.py FOLDER [ending]`; `ending`: hang (never ends), fail (exit code 1 with a complaint)."""
+would. `python recorder_player.py FOLDER [ending]`; `ending`: hang (never ends), fail (exit code 1 with a complaint).
+
+While there is a file FOLDER/hold with a number in it, the sound of that number and all after it go on."""
 
 import os
 import sys
@@ -21,6 +23,7 @@ def main() -> int:
     if not first:
         return 0  # told to go without having played
     (folder / f"{name}.first").write_text(repr(first_s))
+    number = len(list(folder.glob("*.first")))
     data = first
     while more := os.read(0, 1 << 20):
         data += more
@@ -29,8 +32,17 @@ def main() -> int:
     if ending == "hang":
         time.sleep(3600)
     time.sleep(max(0.0, first_s + (len(data) - 44) / RATE_BYTES_S - time.monotonic()))
+    while is_held(folder / "hold", number):
+        time.sleep(0.005)  # between two looks
     (folder / f"{name}.over").touch()
     return 0
+
+
+def is_held(hold: Path, number: int) -> bool:
+    try:
+        return number >= int(hold.read_text())
+    except FileNotFoundError:
+        return False
 
 
 if __name__ == "__main__":
