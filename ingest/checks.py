@@ -190,8 +190,8 @@ def _slip_finding(facts: FishFacts, slip: _Slip, numbers: dict[str, float | str]
     return Finding(
         f"{part.value}_slip",
         Severity.SERIOUS,
-        f"{facts.length_mm:g} mm and {facts.weight_g:g} g do not fit {facts.name}: {words}? "
-        f"{mended:.0f} {unit} would fit. Measure the {part.value} again.",
+        f"{facts.length_mm:g} mm and {facts.weight_g:g} g do not fit {facts.name}, {mended:.0f} {unit} would "
+        f"({words}?): measure the {part.value} again.",
         numbers,
         suspects=(part,),
         proposes={part.value: mended},

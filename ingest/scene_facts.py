@@ -205,14 +205,15 @@ class SceneDesk:
         if saved is None:
             return None
         record = saved.record
-        growth: dict[str, float | None] | None = None
+        history: dict[str, object] = {}
         if context is not None and record.tag is not None and record.tag_status is TagStatus.RECAPTURE:
             try:
                 prior = self.store.lookup.captures(record.tag, context.survey.opened_at)
             except StoreTrouble:
                 prior = ()
             if prior:
-                growth = _growth(prior[-1], record.worked_up_at, saved.length_mm, saved.weight_g)
+                history = self._history(prior, None, context)
+                history["growth"] = _growth(prior[-1], record.worked_up_at, saved.length_mm, saved.weight_g)
         return {
             "fish_id": record.fish_id,
             "at": self.recorder.engine.at(saved.saved_t_s),
@@ -227,8 +228,10 @@ class SceneDesk:
             "rule": record.rule,
             "withdrawal_until": record.withdrawal_until,
             "findings": [_finding(one) for one in record.findings if not one.settled],
-            "growth": growth,
-        }
+            "captures": [],
+            "captures_left_out": 0,
+            "growth": None,
+        } | history
 
     def _done(self, read: TagRead | None, context: Context | None) -> dict[str, object] | None:
         """A tag that was saved earlier in this survey, read with no fish in hand, and that record."""

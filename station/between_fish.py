@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from station.figures import Figure, fish_figures, measure_figure, said_figures, saved_figures, tag_figure
+from station.history import recapture_sentence
 from station.moment import Moment
 from station.units import Units
 from station.words import common, fish_subject, list_of, tail
@@ -51,7 +52,8 @@ def _after(one: Mapping[str, Any], facts: Mapping[str, Any], units: Units) -> Mo
         case "measure_again" if facts["again"]:
             return _again(facts, sentence, units)
         case "tag_echo":
-            return Moment("echo", "calm", "SAME FISH", "Next fish", sentence, subject, figures)
+            history = saved if saved and saved["captures"] else None
+            return Moment("echo", "calm", "SAME FISH", "Next fish", sentence, subject, figures, history)
         case "tag_not_read":
             do = "Next fish"
             return Moment("tag_not_read", "question", "TAG NOT READ", do, sentence, subject, figures)
@@ -117,7 +119,7 @@ def _saved(facts: Mapping[str, Any], said: Mapping[str, Any] | None, units: Unit
     ]
     sentence = str(said["sentence"]) if said is not None else ""
     figures = saved_figures(facts, units)
-    history = saved if saved.get("growth") else None
+    history = saved if saved["captures"] else None
     if status == "queried":
         why = next((one["sentence"] for one in saved["findings"] if one["severity"] == "serious"), "")
         return Moment(
@@ -125,7 +127,7 @@ def _saved(facts: Mapping[str, Any], said: Mapping[str, Any] | None, units: Unit
             "question",
             "QUERIED",
             "Next fish",
-            f"Saved with a query. {why}",
+            f"Saved with a query. It was asked: {why}",
             subject,
             figures,
             history,
@@ -137,9 +139,12 @@ def _saved(facts: Mapping[str, Any], said: Mapping[str, Any] | None, units: Unit
         )
     fate = saved["fate"]
     do = "Next fish" if fate in ("released", "unknown") else f"{fate.capitalize()}. Next fish"
-    sentence = sentence or "Saved."
-    if saved["relative_weight"] is not None:
-        sentence += f" Relative weight {saved['relative_weight']:.0f}."
+    if history is not None:  # the figures say what was saved
+        sentence = f"Saved. {recapture_sentence(saved, units)}"
+    else:
+        sentence = sentence or "Saved."
+        if saved["relative_weight"] is not None:
+            sentence += f" Relative weight {saved['relative_weight']:.0f}."
     return Moment("saved", "good", "SAVED", do, sentence, subject, figures, history)
 
 
@@ -171,7 +176,8 @@ def _already_done(facts: Mapping[str, Any], sentence: str, units: Units) -> Mome
         measure_figure("Length", row["length_mm"], "length", False, units),
         measure_figure("Weight", row["weight_g"], "weight", False, units),
     )
-    return Moment("already_done", "question", "ALREADY DONE", "Put it back", said, subject, figures)
+    history = done if done.get("captures") else None
+    return Moment("already_done", "question", "ALREADY DONE", "Put it back", said, subject, figures, history)
 
 
 def _passed_on(facts: Mapping[str, Any], sentence: str) -> Moment:

@@ -18,7 +18,6 @@ from station.units import (
     weight_text,
     weight_unit,
 )
-from station.words import common
 
 SHOWN_CAPTURES = 4
 GONE = ("removed", "died", "kept")
@@ -49,7 +48,6 @@ def _row(capture: Mapping[str, Any], units: Units, offset: timedelta) -> dict[st
         "grown": signed_length(grown["mm"], units) if grown.get("mm") is not None else "",
         "wr": "" if wr is None else f"{wr:.0f}",
         "fate": capture["fate"] if capture["fate"] in GONE else "",
-        "species": common(capture["species"]),
     }
 
 
@@ -97,7 +95,7 @@ def curve(fish: Mapping[str, Any], now: str, units: Units) -> dict[str, object] 
     than two. The last point is new if the fish in hand is measured."""
     dated = [(_moment(one["at"]), one["length_mm"], one["at"], False) for one in fish.get("captures") or []]
     if fish.get("length_mm") is not None and fish.get("captures"):
-        at = fish.get("last_at") or now
+        at = fish.get("last_at") or fish.get("at") or now
         dated.append((_moment(at), fish["length_mm"], at, True))
     known = [(moment, mm, at, new) for moment, mm, at, new in dated if moment is not None and mm is not None]
     if len(known) < 2:
@@ -120,7 +118,8 @@ def curve(fish: Mapping[str, Any], now: str, units: Units) -> dict[str, object] 
 
 
 def fish_warnings(fish: Mapping[str, Any], today: str) -> list[str]:
-    """What is to be minded about this fish: drugs first, then what the checks mark. `today`: the day at the station."""
+    """What is to be minded about this fish: drugs first, then whether it is gone by the records, then what else the
+    checks mark. `today`: the day at the station."""
     found: list[str] = []
     days = [one["withdrawal_until"] for one in fish.get("captures") or [] if one["withdrawal_until"]]
     if fish.get("withdrawal_until"):
@@ -129,6 +128,7 @@ def fish_warnings(fish: Mapping[str, Any], today: str) -> list[str]:
     if until > today:
         found.append(f"Drug-treated until {until}: not to be eaten before.")
     marks = [one for one in fish.get("findings") or () if one["severity"] == "notice"]
+    marks.sort(key=lambda one: one["name"] != "recorded_as_gone")
     found += [one["sentence"] for one in marks if one["name"] not in _SAID_ELSEWHERE]
     return found
 

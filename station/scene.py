@@ -99,9 +99,9 @@ def _notices(
     offset: timedelta,
 ) -> list[dict[str, str]]:
     """What is wrong or to be minded, gravest first; what the moment itself says is not said twice."""
-    about = fish or (facts.get("saved") if moment.state in ("saved", "echo", "tag_not_read") else None)
-    today = day(facts["now"], offset)
-    found = [{"tone": "question", "text": text} for text in fish_warnings(about, today)] if about else []
+    about = fish or facts.get(_OF_A_KNOWN_FISH.get(moment.state, ""))
+    warnings = fish_warnings(about, day(facts["now"], offset)) if about else []
+    found = [{"tone": "question", "text": text} for text in warnings]
     for held in facts["held"]:
         if fish is None or held["fish_id"] != fish["fish_id"]:
             sentence = held["questions"][0]["sentence"]
@@ -133,7 +133,7 @@ def _notices(
         moment.history_of
     ):  # earlier captures give way to what is wrong, and to what is to be minded of this fish
         alarms = sum(1 for one in found if one["tone"] == "alarm")
-        most = min(most, SHOWN_NOTICES_BESIDE_HISTORY + alarms)
+        most = min(most, SHOWN_NOTICES_BESIDE_HISTORY + (len(warnings) > 1) + alarms)
     if len(found) > most:
         rest = found[most - 1 :]
         found[most - 1 :] = [{"tone": rest[0]["tone"], "text": f"And {len(rest)} more notices."}]
@@ -141,6 +141,11 @@ def _notices(
 
 
 _GRAVEST = ("alarm", "question", "calm")
+# Moments that are about a fish which is not in hand any more, and where the facts have it.
+_OF_A_KNOWN_FISH = {
+    **dict.fromkeys(("saved", "echo", "corrected", "again", "tag_not_read"), "saved"),
+    "already_done": "done",
+}
 
 
 def _instruments(facts: Mapping[str, Any]) -> list[Mapping[str, Any]]:

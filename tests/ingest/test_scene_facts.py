@@ -70,6 +70,16 @@ def test_a_recapture_in_hand_brings_its_history_and_growth(live: Live) -> None:
     assert in_hand["captures"][1]["relative_weight"] == pytest.approx(100 * 320 / ws_g, abs=0.1)
 
 
+def test_a_saved_recapture_still_brings_its_history(live: Live) -> None:
+    fish(live, 110, KNOWN)
+    saved = scene(live)["saved"]
+    assert saved["tag"] == KNOWN
+    assert [one["length_mm"] for one in saved["captures"]] == [255.0, 288.0]
+    assert (saved["growth"]["mm"], saved["growth"]["g"]) == (24.0, 92.0)
+    fish(live, 130, NEW)
+    assert (scene(live)["saved"]["captures"], scene(live)["saved"]["growth"]) == ([], None)
+
+
 def test_a_held_fish_brings_its_question(live: Live) -> None:
     live.hear(110, "reader", tag(NEW))
     live.hear(111, "board", length(312))

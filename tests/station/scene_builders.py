@@ -106,7 +106,18 @@ def row(**changes: Any) -> dict[str, Any]:
 
 def saved(**changes: Any) -> dict[str, Any]:
     made = row()
-    made |= {"at": made["worked_up_at"], "rule": "complete", "findings": [], "growth": None}
+    made |= {"at": made["worked_up_at"], "rule": "complete", "findings": []}
+    made |= {"captures": [], "captures_left_out": 0, "growth": None}
+    return made | changes
+
+
+def saved_recapture(**changes: Any) -> dict[str, Any]:
+    """The fish of `recapture`, weighed and saved."""
+    known = recapture()
+    made = saved(
+        tag=known["tag"], tag_status="recapture", length_mm=312.0, weight_g=420.0, relative_weight=97.6
+    )
+    made |= {"captures": known["captures"], "growth": grown(364.1, 12.0, 58.0, 1.0)}
     return made | changes
 
 
@@ -181,7 +192,7 @@ def question(**changes: Any) -> dict[str, Any]:
     made: dict[str, Any] = {
         "kind": "finding",
         "finding": "weight_slip",
-        "sentence": "312 mm and 41.2 g do not fit Largemouth Bass: a slipped decimal? 412 g would fit. Weigh again.",
+        "sentence": "312 mm and 41.2 g do not fit Largemouth Bass, 412 g would (a slip?): measure the weight again.",
         "suspects": ["weight"],
         "proposes": {"weight": 412.0},
         "numbers": {},

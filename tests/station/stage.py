@@ -168,6 +168,10 @@ def recapture(stage: Stage) -> None:
     stage.measure(318)
 
 
+def recapture_saved(stage: Stage) -> None:
+    stage.work_up(KNOWN, 318, 447)
+
+
 def recapture_gone(stage: Stage) -> None:
     """A fish that was recorded as removed."""
     stage.scan(DRUGGED)

@@ -20,6 +20,7 @@ from tests.station.scene_builders import (
     row,
     said,
     saved,
+    saved_recapture,
     survey,
 )
 
@@ -92,7 +93,6 @@ def test_a_recapture_compares_with_last_time() -> None:
         "grown": "+16",
         "wr": "96",
         "fate": "",
-        "species": "Largemouth Bass",
     }
     assert [(one["days"], one["length"], one["new"]) for one in shown["curve"]["points"]] == [
         (0.0, 284.0, False),
@@ -114,6 +114,25 @@ def test_relative_weight_is_shown_then_and_now() -> None:
     )
     shown = scene(facts(in_hand=weighed))
     assert shown["sentence"].endswith("+12 mm (+1 mm/month), +58 g. Relative weight 96, now 98.")
+
+
+def test_a_recapture_keeps_its_history_and_its_warnings_when_its_last_measure_saves_it() -> None:
+    kept = saved_recapture()
+    kept["captures"][-1]["withdrawal_until"] = "2026-06-02"
+    for heard in ([], [said("fish_saved", "Saved.", fish_id="fish-1"), said("tag_echo", fish_id="fish-1")]):
+        shown = scene(facts(saved=kept, last=[row(**{k: kept[k] for k in row()})]), heard)
+        assert shown["state"] == ("echo" if heard else "saved")
+        assert [one["extra"] for one in shown["figures"]] == ["recapture", "+12", "+58"]
+        assert shown["history"]["n"] == 2
+        assert shown["curve"]["points"][-1] | {"days": 0} == {
+            "days": 0, "length": 312.0, "year": "2026", "text": "312", "new": True
+        }  # fmt: skip
+        assert notices(shown) == ["Drug-treated until 2026-06-02: not to be eaten before."]
+    assert scene(facts(saved=kept))["sentence"] == (
+        "Saved. Since last time, 12 months ago: +12 mm (+1 mm/month), +58 g. Relative weight 96, now 98."
+    )
+    corrected = scene(facts(saved=kept), [said("fish_amended", "Corrected: kept.", fish_id="fish-1")])
+    assert notices(corrected) == ["Drug-treated until 2026-06-02: not to be eaten before."]
 
 
 def test_all_in_inches_and_pounds() -> None:
@@ -172,8 +191,11 @@ def test_warnings_about_the_fish_come_before_those_about_the_station() -> None:
     drugged = recapture(findings=[gone])
     drugged["captures"][-1]["withdrawal_until"] = "2026-06-02"
     shown = scene(facts(in_hand=drugged, clock_doubtful=True))
-    assert notices(shown)[0] == "Drug-treated until 2026-06-02: not to be eaten before."
-    assert notices(shown)[1] == "And 2 more notices."
+    both = ["Drug-treated until 2026-06-02: not to be eaten before.", "Tag was recorded as removed."]
+    assert notices(shown) == [*both, "Clock wrong: set it. Fish are recorded, marked."]
+    drugged["findings"] = [gone | {"name": "shrank", "sentence": "Shorter."}, gone]
+    assert notices(scene(facts(in_hand=drugged, clock_doubtful=True))) == [*both, "And 2 more notices."]
+    drugged["findings"] = [gone]
     drugged["captures"] = []
     assert notices(scene(facts(in_hand=drugged, clock_doubtful=True))) == [
         "Tag was recorded as removed.",
@@ -194,7 +216,8 @@ def test_a_fault_of_the_station_is_not_hidden_behind_what_is_less_grave() -> Non
     assert notices(shown) == [
         "The journal: one copy is missing.",
         "Drug-treated until 2026-06-02: not to be eaten before.",
-        "And 2 more notices.",
+        "Recorded as removed.",
+        "Clock wrong: set it. Fish are recorded, marked.",
     ]
     assert shown["notices"][0]["tone"] == "alarm"
 
@@ -278,6 +301,7 @@ def test_an_echo_and_a_tag_already_done() -> None:
     assert (shown["headline"], shown["do"]) == ("ALREADY DONE", "Put it back")
     assert [one["value"] for one in shown["figures"]] == ["0901", "298", "341.5"]
     assert scene(facts(done=done | {"fish": None}))["state"] == "already_done"
+    assert scene(facts(done=done | {"captures": recapture()["captures"]}))["history"]["n"] == 2
 
 
 def test_parked_fish_are_shown_and_then_remembered_below() -> None:
@@ -467,7 +491,7 @@ _FACTS = st.fixed_dictionaries(
             [None, survey(), survey(provisional=True), survey(run_no=None, work_up_run=None)]
         ),
         "in_hand": st.sampled_from([None, fish(), recapture(), fish(questions=[question()])]),
-        "saved": st.sampled_from([None, saved(), saved(status="queried"), saved(growth=grown(3, 1.0, None))]),
+        "saved": st.sampled_from([None, saved(), saved(status="queried"), saved_recapture()]),
         "done": st.sampled_from([None, {"tag": "985120000000901", "at": "", "fish": None}]),
         "parked": st.sampled_from([[], [fish()]]),
         "held": st.sampled_from([[], [fish(questions=[question()])]]),
