@@ -5,7 +5,6 @@ entry per run.
 """
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -136,25 +135,6 @@ def catch_rate(
         source=RATIO_SOURCE if estimator == "ratio" else MEAN_SOURCE,
         cautions=_cautions(fish, hours, estimator),
     )
-
-
-def catch_rates_by_category(
-    catch_of: Mapping[str, Numbers],
-    on_s: Numbers,
-    *,
-    estimator: Estimator = "ratio",
-    of_runs: int | None = None,
-    level: float = 0.95,
-    seed: int = 1,
-) -> dict[str, CatchRate | Refused]:
-    """`catch_rate` for each size category (or species): name -> catch per run, all over the same runs.
-
-    A run that caught none of a category counts with its time and a catch of zero.
-    """
-    return {
-        name: catch_rate(catch, on_s, estimator=estimator, of_runs=of_runs, level=level, seed=seed)
-        for name, catch in catch_of.items()
-    }
 
 
 @dataclass(frozen=True, slots=True)

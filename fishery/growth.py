@@ -124,33 +124,6 @@ def mean_rate(
     )
 
 
-def instantaneous_rate(
-    days: Numbers, earlier: Numbers, later: Numbers, per_days: float = DAYS_PER_YEAR, level: float = LEVEL
-) -> Estimate | Refused:
-    """Mean instantaneous growth rate G = ln(later / earlier) / t, per `per_days` days (Ricker 1975, from memory), t
-    interval over fish; for lengths or weights alike.
-
-    Raises ValueError if a value is missing, or is not above 0.
-    """
-    before, after = complete("earlier", earlier), complete("later", later)
-    if len(before) and len(after) and min(before.min(), after.min()) <= 0:
-        raise ValueError(
-            f"Least values {before.min()} and {after.min()}: only numbers above 0 have a logarithm."
-        )
-    rate = mean_rate(days, np.log(before), np.log(after), "ln", per_days, level)
-    if isinstance(rate, Refused):
-        return rate
-    return Estimate(
-        rate.value,
-        f"per {per_days:g} days",
-        rate.n,
-        rate.interval,
-        "mean over fish of ln(later / earlier) / days",
-        "Ricker (1975)",
-        rate.cautions,
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class LengthAtAge:
     """Mean length of the fish of one age, mm; `sd` of one fish, None below two fish."""

@@ -171,20 +171,3 @@ def goodness_of_fit(summary: Summary) -> GoodnessOfFit:
     df = new.df + caught.df
     ratio = (new.statistic + caught.statistic) / df if df else 1.0
     return GoodnessOfFit(new, caught, max(1.0, ratio))
-
-
-def saturated_neg2loglik(histories: npt.ArrayLike, count: npt.ArrayLike | None = None) -> float:
-    """-2 ln L of the model in which every history has its own probability within its cohort of first release; the
-    deviance of a fitted model is its own -2 ln L minus this. Fish first caught on the last occasion add nothing.
-
-    `histories` as in `summarize`, all put back.
-    """
-    seen = np.asarray(histories).astype(np.bool_)
-    weight = np.ones(len(seen), dtype=np.int64) if count is None else np.asarray(count, dtype=np.int64)
-    packed = np.packbits(seen, axis=1)
-    kinds, where = np.unique(packed, axis=0, return_inverse=True)
-    fish = np.bincount(where.ravel(), weights=weight, minlength=len(kinds))
-    first = np.argmax(np.unpackbits(kinds, axis=1), axis=1)
-    some = (fish > 0) & kinds.any(axis=1)
-    cohort = np.bincount(first[some], weights=fish[some])[first[some]]
-    return float(-2 * (fish[some] * np.log(fish[some] / cohort)).sum())

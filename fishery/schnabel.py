@@ -30,21 +30,6 @@ SMALL_SHARE = 0.1
 LEAST_OCCASIONS = 3
 
 
-def marked_at_large(newly_marked: Sequence[int], lost_marks: Sequence[int] | None = None) -> tuple[int, ...]:
-    """Marked fish in the water just before each occasion: those marked earlier less marked fish that were removed or
-    found dead on earlier occasions. Same length as `newly_marked`. Raises ValueError for negative counts."""
-    lost = [0] * len(newly_marked) if lost_marks is None else list(lost_marks)
-    if len(lost) != len(newly_marked) or min([*newly_marked, *lost], default=0) < 0:
-        raise ValueError("Give a count of 0 or more of new marks and of lost marks for every occasion.")
-    running, out = 0, []
-    for new, gone in zip(newly_marked, lost, strict=True):
-        out.append(running)
-        running += new - gone
-        if running < 0:
-            raise ValueError(f"{gone} marks lost on an occasion with fewer marked fish in the water.")
-    return tuple(out)
-
-
 def schnabel(
     examined: Sequence[int],
     recaptured: Sequence[int],

@@ -1,9 +1,9 @@
-"""Marks that were lost or overlooked, and what they do to a two-sample estimate."""
+"""Marks that were lost, and what they do to a two-sample estimate."""
 
 import math
 from dataclasses import dataclass
 
-from fishery.abundance import LEAST_RECAPTURES, Abundance, chapman
+from fishery.abundance import Abundance, chapman
 from fishery.answers import Interval, Refused
 from fishery.intervals import wilson_share
 
@@ -110,58 +110,4 @@ def chapman_with_loss(
         source=f"Hyun et al. 2012 Table 7; {answer.source}",
         assumptions=answer.assumptions,
         cautions=(*answer.cautions, "The standard error takes the loss as known; the interval does not."),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class MissedMarks:
-    """Two-sample estimate where some unmarked fish were looked at a second time.
-
-    marks: recaptures with the missed ones added. missed: share of marks that the first look missed.
-    """
-
-    estimate: float
-    se: float
-    marks: float
-    missed: float
-    formula: str
-    source: str
-
-
-def petersen_with_missed_marks(
-    marked: int, examined: int, noticed: int, looked_again: int, found_again: int
-) -> MissedMarks | Refused:
-    """Petersen's estimate after a second look at `looked_again` of the fish that the first look took for unmarked.
-
-    With r = n3 / (n2 - m2*): m2 = m2* + m3 / r, N = n1 n2 / m2, missed share L = (m3 / r) / m2, and
-    SE^2 = N^2 (N - n1) (N L + (N - n1)(1 - L) r) / (n1 n2 r (N - n1 (1 - L))) (Rajwani and Schwarz 1997, Table 2). The
-    second look is taken to miss none.
-
-    Refused with too few noticed marks or no second look. Raises ValueError for impossible counts.
-    """
-    if min(marked, examined, noticed, looked_again, found_again) < 0 or noticed > min(marked, examined):
-        raise ValueError(f"{noticed} marks noticed on {examined} fish of {marked} marked: counts do not fit.")
-    if found_again > looked_again or looked_again > examined - noticed:
-        raise ValueError(
-            f"{found_again} marks on {looked_again} of {examined - noticed} fish looked at again do not fit."
-        )
-    if looked_again == 0 or noticed < LEAST_RECAPTURES:
-        return Refused(
-            f"{noticed} marks were noticed and {looked_again} fish looked at again.",
-            f"{LEAST_RECAPTURES} noticed marks or more and a second look at a random part of the unmarked fish.",
-        )
-    share = looked_again / (examined - noticed)
-    marks = noticed + found_again / share
-    estimate = marked * examined / marks
-    missed = found_again / share / marks
-    left = estimate - marked
-    inner = estimate * missed + left * (1 - missed) * share
-    variance = estimate**2 * left * inner / (marked * examined * share * (estimate - marked * (1 - missed)))
-    return MissedMarks(
-        estimate,
-        math.sqrt(variance),
-        marks,
-        missed,
-        "m2 = m2* + m3 / r, r = n3 / (n2 - m2*); N = n1 n2 / m2",
-        "Rajwani and Schwarz 1997",
     )

@@ -1,4 +1,4 @@
-"""Lost and overlooked marks: against the kokanee of Hyun et al. and the crabs of Rajwani and Schwarz, and simulation."""
+"""Lost marks: against the kokanee of Hyun et al. and simulation."""
 
 import pytest
 from hypothesis import given, settings
@@ -8,11 +8,9 @@ from numpy.random import Generator
 from fishery.abundance import Abundance, chapman
 from fishery.answers import Refused
 from fishery.tag_loss import (
-    MissedMarks,
     TagLoss,
     chapman_with_loss,
     double_tag_loss,
-    petersen_with_missed_marks,
 )
 from tests.fishery.covering import SURVEYS, Held, assert_nominal, coverage
 
@@ -51,32 +49,11 @@ def test_the_interval_is_wider_than_with_a_known_loss() -> None:
     assert answer.interval.width > 1.2 * known.interval.width
 
 
-@pytest.mark.parametrize(
-    ("counts", "marks", "fish", "se"),
-    [
-        ((1510, 45595, 279, 8462, 6), 311, 221_284, 15_068),
-        ((2074, 63752, 467, 12708, 9), 512, 258_337, 13_220),
-    ],
-)
-def test_missed_marks_as_printed(
-    counts: tuple[int, int, int, int, int], marks: int, fish: int, se: int
-) -> None:
-    # Rajwani and Schwarz 1997 Table 2, males and females.
-    answer = petersen_with_missed_marks(*counts)
-    assert isinstance(answer, MissedMarks)
-    assert (round(answer.marks), round(answer.estimate), round(answer.se)) == (marks, fish, se)
-
-
 def test_too_few_fish_are_refused_and_impossible_ones_are_errors() -> None:
     assert isinstance(double_tag_loss(2, 2), Refused)
     assert isinstance(chapman_with_loss(100, 0, 50, 1, lost(2, 20)), Refused)
-    assert isinstance(petersen_with_missed_marks(100, 50, 10, 0, 0), Refused)
     with pytest.raises(ValueError, match="0 or more"):
         double_tag_loss(-1, 3)
-    with pytest.raises(ValueError, match="do not fit"):
-        petersen_with_missed_marks(100, 50, 10, 60, 1)
-    with pytest.raises(ValueError, match="do not fit"):
-        petersen_with_missed_marks(100, 50, 60, 10, 1)
 
 
 @settings(deadline=None, max_examples=50)

@@ -14,7 +14,6 @@ from fishery.catch import (
     CatchRate,
     Estimator,
     catch_rate,
-    catch_rates_by_category,
     fish_per_hour,
     runs_needed,
 )
@@ -157,13 +156,6 @@ def test_a_run_without_time_is_refused_by_its_number() -> None:
 def test_impossible_runs_are_told_in_one_sentence(catch: list[float], on_s: list[float]) -> None:
     with pytest.raises(ValueError, match="give"):
         catch_rate(catch, on_s)
-
-
-def test_categories_share_the_runs_and_add_up() -> None:
-    parts = catch_rates_by_category({"stock": [3, 0, 2], "quality": [1, 1, 4]}, [600, 900, 700])
-    whole = rated([4, 1, 6], [600, 900, 700])
-    rates = [one.per_hour for one in parts.values() if isinstance(one, CatchRate)]
-    assert sum(rates) == pytest.approx(whole.per_hour)
 
 
 def test_fishing_the_whole_shore_leaves_no_sampling_error() -> None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fishery.answers import Estimate, Refused
 from fishery.francis_likelihood import Layout, Options, Recaptures, linf_and_k, negative_log_likelihood
 from fishery.growth_expected import Expected, expected_at_recapture
-from fishery.growth_francis import FrancisFit, choose_francis, fit_francis
+from fishery.growth_francis import FrancisFit, fit_francis
 from tests.fishery.covering import SURVEYS, Held, assert_nominal, coverage
 from tests.fishery.tables import column, table
 
@@ -84,13 +84,6 @@ def test_bonito_as_our_separate_script_had_them(
     if options.outliers:
         assert told(fit.p).interval is None  # no wrong record among them: p lies at 0
         assert "edge" in told(fit.p).cautions[0]
-
-
-def test_the_model_is_chosen_by_what_the_fish_show() -> None:
-    chosen = fitted(choose_francis(*recaptures("growth_bonito_campbell1975.csv"), 35, 55))
-    assert chosen.options == Options(season=True, bias=True)
-    steady = fitted(choose_francis(*drawn(np.random.default_rng(70), 150), ALPHA, BETA))
-    assert not steady.options.outliers
 
 
 ALPHA, BETA, G_ALPHA, G_BETA, S, NU, U, W = 200.0, 400.0, 90.0, 45.0, 8.0, 0.25, 0.7, 0.5
