@@ -9,7 +9,9 @@ import time
 import tty
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Final, Self
+
+_TIOCGEXCL: Final = 0x80045440  # asm-generic/ioctls.h of Linux: _IOR('T', 0x40, int)
 
 
 class Pty:
@@ -105,8 +107,12 @@ class Pty:
 
     @property
     def heard(self) -> bool:
-        """Whether a station holds this port with a lock on it, as `PortReader` does unless told otherwise."""
-        node = os.fstat(self._ends()[1])
+        """Whether a station has opened this port to the end, as `PortReader` does unless told otherwise: it locks the
+        port, throws away what was said before, and then marks the port as its own."""
+        slave = self._ends()[1]
+        if fcntl.ioctl(slave, _TIOCGEXCL, bytes(4)) == bytes(4):
+            return False
+        node = os.fstat(slave)
         wanted = f"{os.major(node.st_dev):02x}:{os.minor(node.st_dev):02x}:{node.st_ino}"
         locks = Path("/proc/locks").read_text(encoding="ascii").splitlines()
         return any(" FLOCK " in line and wanted in line.split() for line in locks)

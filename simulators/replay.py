@@ -95,6 +95,7 @@ def replay(
     append: bool = False,
     say: Callable[[list[Announcement]], object] | None = None,
     wait: Callable[[float], object] = time.sleep,
+    clock: Callable[[], float] = time.monotonic,
 ) -> ReplayReport:
     """Replay these files, in this order, into `database`; flat out without a speed.
 
@@ -113,7 +114,9 @@ def replay(
     report = ReplayReport(database)
     with Store.open(database) as store:
         store.connection.execute(f"PRAGMA cache_size=-{_CACHE_KIB}")
-        player = _Player(store, files, given, report, None if speed is None else Pace(speed, wait), say)
+        player = _Player(
+            store, files, given, report, None if speed is None else Pace(speed, wait, clock), say
+        )
         try:
             for path in files:
                 player.play(path)

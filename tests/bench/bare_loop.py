@@ -7,6 +7,7 @@ recorded day and prints `{"fish": n, "seconds": s}`. Nothing is checked, nothing
 """
 
 import argparse
+import fcntl
 import json
 import os
 import re
@@ -14,6 +15,7 @@ import resource
 import select
 import sqlite3
 import sys
+import termios
 import time
 import uuid
 from pathlib import Path
@@ -68,6 +70,8 @@ def live(connection: sqlite3.Connection, ports: dict[str, str], journal: Path | 
     With a journal, every line is appended to it, and it is on the disk before the row is.
     """
     links = {name: serial.Serial(port, exclusive=True, timeout=0) for name, port in ports.items()}
+    for link in links.values():
+        fcntl.ioctl(link.fileno(), termios.TIOCEXCL)  # open to the end, for whoever waits for that
     journal_fd = None if journal is None else os.open(journal, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
     by_fd = {link.fileno(): (name, link, bytearray()) for name, link in links.items()}
     poll = select.poll()

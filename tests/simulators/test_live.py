@@ -15,13 +15,14 @@ from pathlib import Path
 import pytest
 import serial
 
+from drivers.transport import PortReader, PortSettings, PortState
 from simulators.capture import capture_lines
 from simulators.crew import Crew, instruments, work
 from simulators.day import Act, Day, Deed, TimedBytes, day_to_json, render
 from simulators.live import load, open_ports, play, wait_for_listeners
 from simulators.ports import Port, PtyPort, TcpPort
+from tests.drivers.pty_tools import PATIENCE_S, BriskWait, Inbox
 
-PATIENCE_S = 20.0
 _TIOCGEXCL = 0x80045440  # asm-generic/ioctls.h of Linux: _IOR('T', 0x40, int)
 
 
@@ -33,32 +34,23 @@ def until(condition: Callable[[], bool]) -> None:
 
 
 class Station:
-    """A station's reader: opens the port again and again, as it is there or not, and keeps what it hears."""
+    """A station's reader at a port; it keeps what it hears."""
 
     def __init__(self, address: str) -> None:
-        self.heard = bytearray()
-        self.openings = 0
-        self._address = address
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
+        self._inbox = Inbox()
+        self._reader = PortReader("port", PortSettings(address=address), self._inbox, wait=BriskWait())
+        self._reader.start()
+
+    @property
+    def heard(self) -> bytes:
+        return self._inbox.data
+
+    @property
+    def openings(self) -> int:
+        return self._inbox.states.count(PortState.OPENED)
 
     def leave(self) -> None:
-        self._stop.set()
-        self._thread.join()
-
-    def _run(self) -> None:
-        while not self._stop.is_set():
-            try:
-                unopened = serial.serial_for_url(self._address, timeout=0.02, do_not_open=True)
-                if not self._address.startswith("socket"):
-                    unopened.exclusive = True
-                with unopened as port:
-                    self.openings += 1
-                    while not self._stop.is_set():
-                        self.heard += port.read(max(1, port.in_waiting))
-            except (serial.SerialException, OSError):
-                self._stop.wait(0.01)
+        assert self._reader.stop(PATIENCE_S)
 
 
 @contextmanager
@@ -87,13 +79,10 @@ def test_a_day_comes_out_byte_for_byte_at_the_readers(tmp_path: Path, tcp: bool)
     lines: list[dict[str, object]] = []
     with stations(ports) as hearing:
         assert wait_for_listeners(ports.values(), stop, PATIENCE_S)
-        until(
-            lambda: all(station.openings for station in hearing.values())
-        )  # a client empties its buffer last
         assert play(said, ports, 0, stop, lines.append) == 0
         for name, station in hearing.items():
             until(lambda name=name, station=station: len(station.heard) >= len(whole(said, name)))  # type: ignore[misc]
-            assert bytes(station.heard) == whole(said, name)
+            assert station.heard == whole(said, name)
     assert lines == [{"over": True, "lost_bytes": 0}]
 
 
@@ -106,12 +95,9 @@ def test_no_byte_is_lost_when_a_scale_is_unplugged_and_plugged_in_again(tmp_path
     stop = threading.Event()
     with stations(ports) as hearing:
         assert wait_for_listeners(ports.values(), stop, PATIENCE_S)
-        until(
-            lambda: all(station.openings for station in hearing.values())
-        )  # a client empties its buffer last
         play(said, ports, 0, stop, lambda line: None)
         until(lambda: len(hearing["scale"].heard) >= len(whole(said, "scale")))
-        assert bytes(hearing["scale"].heard) == whole(said, "scale")
+        assert hearing["scale"].heard == whole(said, "scale")
         assert hearing["scale"].openings == 2
         assert ports["scale"].address == address
 
@@ -123,10 +109,11 @@ def test_an_unplugged_serial_port_is_gone_and_comes_back_under_its_name(tmp_path
         assert not (tmp_path / "scale").exists()
         assert not port.listening()
         port.replug()
-        with serial.Serial(port.address, exclusive=True, timeout=PATIENCE_S) as reader:
-            assert wait_for_listeners([port], threading.Event(), PATIENCE_S)
-            port.send(b"ST\r\n")
-            assert reader.read(4) == b"ST\r\n"
+        station = Station(port.address)
+        assert wait_for_listeners([port], threading.Event(), PATIENCE_S)
+        port.send(b"ST\r\n")
+        until(lambda: station.heard == b"ST\r\n")
+        station.leave()
     finally:
         port.close()
 
@@ -139,14 +126,14 @@ def test_bytes_to_nobody_are_lost_and_block_nobody(make: Callable[[Path], Port],
         station = Station(port.address)
         until(port.listening)
         assert port.send(b"now\r\n") == 0
-        until(lambda: bytes(station.heard) == b"now\r\n")
+        until(lambda: station.heard == b"now\r\n")
         station.leave()
         until(lambda: not port.listening())
         assert port.send(b"gone\r\n") == 6
         again = Station(port.address)
         until(port.listening)
         assert port.send(b"back\r\n") == 0
-        until(lambda: bytes(again.heard) == b"back\r\n")
+        until(lambda: again.heard == b"back\r\n")
         again.leave()
     finally:
         port.close()
@@ -224,7 +211,7 @@ def test_the_player_says_when_it_is_ready_and_over_and_leaves_nothing_behind(
         finally:
             for station in hearing.values():
                 station.leave()
-    assert bytes(hearing["reader"].heard) == b"999000001000001\r\n"
+    assert hearing["reader"].heard == b"999000001000001\r\n"
     assert list(folder.iterdir()) == []
 
 
