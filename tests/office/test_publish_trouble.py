@@ -21,7 +21,7 @@ from office.publish.server import server_name
 from office.publish.staging import TURN
 from tests.ingest.builders import amend, fish, survey
 from tests.office.postgres import PASSWORD, Server
-from tests.office.test_publish import assert_same, bring, office_at
+from tests.office.publishing import assert_same, bring, office_at
 
 PATIENCE_S = 60.0
 
