@@ -4,10 +4,14 @@ from sqlite3 import Connection, connect
 
 import pytest
 
+from ingest.store import Store
 from office.publish.migrations import grant_roles, migrate
 from office.publish.server import connected
 from tests.office.full_records import everything
+from tests.office.ponds import Pond
 from tests.office.postgres import Server, running_server
+
+pytest.register_assert_rewrite("tests.office.publishing")  # what differs is shown
 
 
 @pytest.fixture(scope="session")
@@ -24,6 +28,13 @@ def records(full_database: Path) -> Iterator[Connection]:
     connection = connect(f"{full_database.as_uri()}?mode=ro", uri=True, isolation_level=None)
     yield connection
     connection.close()
+
+
+@pytest.fixture
+def pond(tmp_path: Path) -> Iterator[Pond]:
+    """A water of which a test says what it is about."""
+    with Store.open(tmp_path / "pond.sqlite") as store:
+        yield Pond(store)
 
 
 @pytest.fixture(scope="session")
