@@ -19,9 +19,10 @@ from pathlib import Path
 
 from simulators.capture import read_capture
 from simulators.day import DayError, Deed, TimedBytes, day_from_json, utterances
-from simulators.ports import Port, PtyPort, TcpPort
+from simulators.ports import ROOM_S, Port, PtyPort, TcpPort
 
 DRAIN_S = 2.0  # how long an unplugging hand waits for a slow station
+HELD_UP_S = 0.01  # so late the player may be without the day's clock being set back
 COME_BACK_S = 20.0  # how long the crew waits for an instrument that was plugged in again
 _LOOK_S = 0.01
 
@@ -46,13 +47,20 @@ def play(
 
     speed: 40 plays 40 seconds of the day in one; 0 plays without pauses, and ends at `over_s`.
     over_s: the day's end in seconds of the day; the player tells `say` when it is reached.
-    While a station has not come back to a port that was plugged in again, the day stands still, at most
-    `COME_BACK_S`: a crew would wait as well.
+    While a station has not come back to a port that was plugged in again (at most `COME_BACK_S`), or with a speed has
+    not taken what was said, the day stands still, and goes on at its pace: a crew waits as well and does not hurry
+    afterwards. Instruments that catch up would speak at once, in an order that no crew works in.
     """
     lost = 0
     begun_s = time.monotonic()
     over = False
+    said_s = 0.0
     for item in said:
+        if speed > 0:
+            for port in ports.values():
+                port.taken(ROOM_S)
+            begun_s = max(begun_s, time.monotonic() - HELD_UP_S - said_s / speed)
+            said_s = item.t_s
         if over_s is not None and item.t_s > over_s and not over:
             say({"over": True, "lost_bytes": lost})
             over = True
@@ -66,9 +74,7 @@ def play(
             ports[item.instrument].unplug(DRAIN_S)
         elif item.event is Deed.REPLUG:
             ports[item.instrument].replug()
-            began_s = time.monotonic()
             wait_for_listeners([ports[item.instrument]], stop, COME_BACK_S)
-            begun_s += time.monotonic() - began_s
         else:
             say({"event": "restart", "t_s": item.t_s})
     if not over and not stop.is_set():

@@ -29,6 +29,10 @@ class Port(Protocol):
         """Say bytes; returns how many were lost because nobody listened, as on a wire."""
         ...
 
+    def taken(self, within_s: float) -> None:
+        """Wait until the station has taken what was said, where that can be seen; at most `within_s`."""
+        ...
+
     def unplug(self, within_s: float) -> None:
         """Pull the plug, when the station has taken what was said or after `within_s`."""
         ...
@@ -67,10 +71,14 @@ class PtyPort:
             return len(data)
         return len(data) - self._pty.send(data, ROOM_S)
 
+    def taken(self, within_s: float) -> None:
+        deadline = time.monotonic() + within_s
+        while self.listening() and not self._pty.drain(_LOOK_AGAIN_S) and time.monotonic() < deadline:
+            pass  # a station that leaves takes no more
+
     def unplug(self, within_s: float) -> None:
         if self._pty.plugged:
-            if self.listening():
-                self._pty.drain(within_s)  # the kernel throws away what was not read yet
+            self.taken(within_s)  # the kernel throws away what was not read yet
             self._pty.unplug()
         self._heard, self._looked_s = False, float("-inf")
 
@@ -118,6 +126,9 @@ class TcpPort:
             self._hang_up()
             return len(data)
         return 0
+
+    def taken(self, within_s: float) -> None:
+        """What the other end has not read cannot be seen."""
 
     def unplug(self, within_s: float) -> None:
         """TCP delivers what was said before the end, so there is nothing to wait for."""

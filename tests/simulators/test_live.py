@@ -9,7 +9,7 @@ import termios
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -19,7 +19,7 @@ from drivers.transport import PortReader, PortSettings, PortState
 from simulators.capture import capture_lines
 from simulators.crew import Crew, instruments, work
 from simulators.day import Act, Day, Deed, TimedBytes, day_to_json, render
-from simulators.live import load, open_ports, play, wait_for_listeners
+from simulators.live import HELD_UP_S, load, open_ports, play, wait_for_listeners
 from simulators.ports import Port, PtyPort, TcpPort
 from tests.drivers.pty_tools import PATIENCE_S, BriskWait, Inbox
 
@@ -100,6 +100,30 @@ def test_no_byte_is_lost_when_a_scale_is_unplugged_and_plugged_in_again(tmp_path
         assert hearing["scale"].heard == whole(said, "scale")
         assert hearing["scale"].openings == 2
         assert ports["scale"].address == address
+
+
+def test_a_day_stands_still_while_a_station_is_slow_and_does_not_hurry_afterwards(tmp_path: Path) -> None:
+    said = [TimedBytes(0.0, "reader", b"a"), TimedBytes(0.3, "board", b"b")]
+    ports = open_ports(["reader", "board"], tmp_path)
+    with ExitStack() as closing:
+        slow = {
+            name: closing.enter_context(serial.Serial(ports[name].address, exclusive=True)) for name in ports
+        }
+        for name, port in ports.items():
+            closing.callback(port.close)
+            fcntl.ioctl(slow[name].fileno(), termios.TIOCEXCL)
+        assert wait_for_listeners(ports.values(), threading.Event(), PATIENCE_S)
+        playing = threading.Thread(target=play, args=(said, ports, 1.0, threading.Event(), lambda line: None))
+        playing.start()
+        until(lambda: slow["reader"].in_waiting == 1)
+        slow["board"].timeout = 0.6
+        assert slow["board"].read() == b""
+        taken_s = time.monotonic()
+        assert slow["reader"].read() == b"a"
+        slow["board"].timeout = PATIENCE_S
+        assert slow["board"].read() == b"b"
+        assert time.monotonic() - taken_s >= 0.3 - HELD_UP_S
+        playing.join(PATIENCE_S)
 
 
 def test_an_unplugged_serial_port_is_gone_and_comes_back_under_its_name(tmp_path: Path) -> None:
