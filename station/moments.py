@@ -28,7 +28,7 @@ def choose_moment(
     if slip is not None:
         waiting = len(facts["between"]) + facts["owed"]
         figures = (
-            Figure("From fish", str(slip["number"]), "", "doubt"),
+            Figure("At fish", str(slip["number"]), "", "doubt"),
             Figure("Between", str(waiting), "fish", "in"),
             Figure("Weights", "?", "", "doubt"),
         )

@@ -43,7 +43,6 @@ function show(scene) {
   fit("do", scene.do);
   write("sentence", scene.sentence);
   at("figures").replaceChildren(...scene.figures.map(figure));
-  for (const value of document.querySelectorAll(".figure .value")) shrink(value);
   showPast(scene);
   at("notices").replaceChildren(...scene.notices.map(notice));
   dropWhatIsCut();
@@ -55,6 +54,7 @@ function show(scene) {
   write("said-at", scene.said?.at ?? "");
   at("said").dataset.tone = scene.said?.tone ?? "calm";
   at("instruments").replaceChildren(...scene.instruments.map(instrument));
+  shrinkAll();
   readOut(scene);
   crew.show(scene);
   if (skew_ms === null) write("clock", scene.clock);
@@ -81,7 +81,11 @@ function shrink(element) {
 }
 
 function shrinkAll() {
-  for (const element of document.querySelectorAll("h1, #do, #contact-do, .figure .value")) shrink(element);
+  const whole = "h1, #do, #contact-do, .figure .value, .figure .label, .last .figures-small";
+  for (const element of document.querySelectorAll(whole)) shrink(element);
+  const health = at("instruments");
+  health.classList.remove("many");
+  health.classList.toggle("many", health.scrollHeight > health.clientHeight + 1);
 }
 
 function make(name, className, text) {
@@ -127,8 +131,9 @@ function dropWhatIsCut() {
 
 function capture(one) {
   const row = make("tr");
-  const water = make("td", "water", one.water);
-  if (one.fate) water.append(" ", make("b", "", one.fate));
+  const water = make("td", "water");
+  if (one.fate) water.append(make("b", "", one.fate), " "); // first: a long name of a water is cut at its end
+  water.append(one.water);
   const cells = [make("td", "", one.date), water, make("td", "number", one.length), make("td", "number grown", one.grown)];
   row.append(...cells, make("td", "number", one.weight), make("td", "number", one.wr));
   return row;
@@ -196,7 +201,7 @@ function contact(why, sentence = "") {
   const words = {
     lost: ["NO CONTACT", "Look at the station", `This page does not hear the station: ${last}. What stands here may be old. It catches up by itself.`],
     busy: ["NOT ANSWERING", "Wait for the station", sentence || `The station does not answer: ${last}. What the instruments send waits.`],
-    refused: ["NOT LET IN", "Pair this tablet", "The station asks for its pairing code."],
+    refused: ["NOT SHOWN", "Read why", sentence],
   }[why];
   box.hidden = false;
   fit("contact-headline", words[0]);
@@ -209,6 +214,11 @@ function clock(ms, seconds = false) {
   return time.slice(11, seconds ? 19 : 16);
 }
 
+// A station that says why it shows nothing is not lost.
+function lost() {
+  if (at("contact").dataset.why !== "refused") contact("lost");
+}
+
 function tick() {
   if (skew_ms !== null) write("clock", clock(Date.now()));
 }
@@ -216,7 +226,7 @@ function tick() {
 function watch() {
   tick();
   if (heard_ms === null || Date.now() - heard_ms <= SILENT_MS) return;
-  contact("lost");
+  lost();
   if (Date.now() - connected_ms > SILENT_MS) connect(); // a line that was cut without a word closes no stream
 }
 
@@ -249,22 +259,25 @@ function connect() {
   });
   stream.addEventListener("error", () => {
     fresh = false;
-    contact("lost");
+    lost();
     if (stream.readyState === EventSource.CLOSED) setTimeout(askWhy, 1000);
   });
 }
 
-// The stream gave up: the station refuses this tablet, or was not there for long.
+// The stream gave up: the station refuses this tablet, or one more page, or was not there for long.
 async function askWhy() {
+  const asking = new AbortController();
   try {
-    const answer = await fetch("/", { method: "HEAD", redirect: "manual" });
-    if (answer.type === "opaqueredirect" || answer.status === 401 || answer.status === 403) {
-      location.reload();
+    const answer = await fetch(stream.url, { signal: asking.signal });
+    if ([401, 403, 421].includes(answer.status)) {
+      location.reload(); // the page itself leads to where the code is typed
       return;
     }
+    if (!answer.ok) contact("refused", (await answer.json()).error);
   } catch {
-    // not there yet
+    contact("lost"); // not there yet
   }
+  asking.abort();
   connect();
 }
 

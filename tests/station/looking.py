@@ -36,6 +36,7 @@ _CUT = """() => {
     const page = document.scrollingElement;
     if (page.scrollWidth > innerWidth) wrong.push(`the page is ${page.scrollWidth} wide`);
     const whole = '#headline, #do, #sentence, .figure .value, .notices span, #said, #counts b, .instruments li, #clock,'
+        + ' .figure .label, .figure .extra, .last .figures-small, .last b, .instruments,'
         + ' .past .number, .past td:first-child, #run, #contact-headline, #contact-do, #contact-sentence';
     for (const one of document.querySelectorAll(whole)) {
         if (!one.offsetParent || one.closest('[hidden]')) continue;
@@ -52,7 +53,10 @@ _CUT = """() => {
         if (one.id !== 'said' && one.scrollHeight > one.clientHeight * 1.12 + 4 && one.clientHeight > 0)
             wrong.push(`too high: ${one.id || one.className}: ${one.textContent}`);
     }
-    for (const box of document.querySelectorAll('.notices, .last, .counts, .past .rows, #moment')) {
+    for (const fate of document.querySelectorAll('.past .water b'))
+        if (fate.getBoundingClientRect().right > fate.parentElement.getBoundingClientRect().right)
+            wrong.push(`cut: ${fate.textContent}`);
+    for (const box of document.querySelectorAll('.notices, .last, .counts, .past .rows, #moment, .instruments')) {
         if (!box.offsetParent) continue;
         if (box.scrollHeight > box.clientHeight + 2) wrong.push(`cut: ${box.className || box.id}`);
     }

@@ -33,6 +33,7 @@ _HISTORY = [
         4000.0 + year,
         water=WATER,
         growth=grown(364, 20.5, -12.5),
+        fate="removed",
     )
     for year in range(18, 26)
 ]
@@ -65,7 +66,16 @@ _BIG = recapture(
     growth=grown(3000, 443.5, None, 12.4),
 )
 
+_MANY = [
+    instrument(name, "tag_reader", silent=name == "release")
+    for name in ("reader", "release", "live-well", "board", "scale", "pedal", "gps")
+]
+
 SCENES = {
+    "not measured": _PLAIN
+    | {"in_hand": _BIG | {"length_mm": None, "growth": None, "missing": ["length", "weight"]}},
+    "many instruments": _PLAIN | {"instruments": _MANY},
+    "line stopped": _PLAIN | {"line_slip": {"sentence": "Stop.", "kind": "extra", "number": 112}},
     "recapture": _PLAIN | {"in_hand": _BIG},
     "held": _PLAIN | {"in_hand": _BIG | {"questions": [_LONG_ASK], "weight_g": 1234.5, "missing": []}},
     "all wrong": _PLAIN | _ALL_WRONG,

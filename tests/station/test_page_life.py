@@ -4,7 +4,7 @@ import json
 import signal
 import socket
 import sqlite3
-from contextlib import closing
+from contextlib import ExitStack, closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -12,11 +12,13 @@ from zoneinfo import ZoneInfo
 from playwright.sync_api import Browser, Route
 
 from ingest.records import Sound
+from station.app import MOST_STREAMS_EACH
 from station.news import message
 from station.scene import build_scene
 from station.sounds.tones import notes
 from tests.ingest.daemon_tools import wait_for
 from tests.station import stage as acts
+from tests.station import web
 from tests.station.conftest import OpenView
 from tests.station.looking import View
 from tests.station.scene_builders import facts, said
@@ -86,6 +88,25 @@ def test_a_page_that_loses_the_station_says_so_and_catches_up_by_itself(
         stage.weigh(301)
         view.wait("saved", "301 g")
         assert view.texts("#total") == ["1"]
+
+
+def test_a_page_too_many_says_why_it_shows_nothing_and_comes_when_another_is_closed(
+    stage: Stage, open_view: OpenView
+) -> None:
+    stage.clear()
+    acts.ready(stage)
+    with ExitStack() as others:
+        for _ in range(MOST_STREAMS_EACH):
+            others.enter_context(web.stream(f"{stage.address}/events?bench=main"))
+        view = open_view(stage.address)
+        view.page.wait_for_selector("#contact[data-why=refused]")
+        assert (view.text("#contact-headline"), view.text("#contact-do")) == ("NOT SHOWN", "Read why")
+        assert view.text("#contact-sentence") == "Too many pages of the station are open: close some of them."
+        view.check()
+    view.wait("ready")
+    # The browser notes each answer that was a refusal.
+    assert [one for one in view.wrong if "503 (Service Unavailable)" not in one] == []
+    view.wrong.clear()
 
 
 def test_the_clock_is_that_of_the_station_not_of_the_tablet(stage: Stage, open_view: OpenView) -> None:
