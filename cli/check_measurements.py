@@ -37,7 +37,7 @@ def settled_readings(
         RefusedError: the port could not be opened.
     """
     with Listening(setup) as listening:
-        for event in listening.events(time.monotonic() + for_s):
+        for event in listening.events(for_s):
             if not isinstance(event, Heard):
                 tell(f"{event.sentence}.")
                 continue

@@ -8,7 +8,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import repeat
 from pathlib import Path
-from time import monotonic
 from typing import Any
 
 from cli.listening import Heard, Listening
@@ -172,8 +171,7 @@ def _rules(one: Examined, vid: int, hid: bool, machine: Machine) -> None:
 def _listen(one: Examined, setup: StationInstrument, for_s: float, machine: Machine) -> None:
     garbled, strange = 0, b""
     with Listening(setup) as listening:
-        until_s = monotonic() + for_s
-        for event in listening.events(until_s):
+        for event in listening.events(for_s):
             if isinstance(event, Heard):
                 one.lines += bool(event.data.strip())
                 damages = [said for said in event.outcomes if isinstance(said, Damaged)]

@@ -349,10 +349,9 @@ def watch(
     _refuse_if_station_runs(station, name, as_json)
     lines: list[dict[str, Any]] = []
     started_s = last_s = time.monotonic()
-    until_s = None if for_s is None else started_s + for_s
     with Listening(setup) as listening:
         try:
-            for event in listening.events(until_s):
+            for event in listening.events(for_s):
                 if not isinstance(event, Heard):
                     typer.echo(f"{event.sentence}.", err=True)
                     continue

@@ -13,6 +13,7 @@ from drivers.transport import Bytes, Delivery, PortEvent, PortReader, PortState
 from ingest.station import StationInstrument
 
 _LOOK_S = 0.5
+_OPENING_S = 10.0  # how long a port may take to be open, or to say why not
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class Heard:
 
 
 class Listening:
-    """A context manager; `events` gives what happens until a moment of the monotonic clock, or for ever."""
+    """A context manager; `events` gives what happens for some seconds, or for ever."""
 
     def __init__(self, setup: StationInstrument) -> None:
         self._instrument = Instrument(setup.name, setup.declaration)
@@ -42,7 +43,10 @@ class Listening:
     ) -> None:
         self._reader.stop()
 
-    def events(self, until_s: float | None) -> Iterator[Heard | PortEvent]:
+    def events(self, for_s: float | None) -> Iterator[Heard | PortEvent]:
+        """The time counts from the first word on the port, that it is open or why not: opening it is no listening."""
+        until_s = None if for_s is None else time.monotonic() + _OPENING_S + for_s
+        opening = True
         while True:
             now_s = time.monotonic()
             if until_s is not None and now_s >= until_s:
@@ -59,6 +63,9 @@ class Listening:
                 for piece in self._instrument.cut(delivery.data, delivery.t_s):
                     yield self._heard(piece)
             else:
+                if opening and for_s is not None:
+                    until_s = time.monotonic() + for_s
+                opening = False
                 yield from self._port_changed(delivery)
 
     def _heard(self, piece: Piece) -> Heard:
