@@ -64,7 +64,12 @@ def import_(
         raise RefusedError(
             f'Importing needs {missing.name or "openpyxl"}: install it with pip install "tallywell[office]".'
         ) from None
+    from contextlib import nullcontext
     from datetime import UTC, datetime
+
+    from office.exports.errors import ExportRefusedError
+    from office.exports.whole_files import whole_file
+    from office.importing.difference_list import difference_csv
 
     if apply and not who.strip():
         raise RefusedError("Say who imports: --who CODE.")
@@ -72,18 +77,16 @@ def import_(
     meaning = parse_toml(text, ImportMapping, str(mapping))
     data = file.read_bytes()
     book = species_book(species)
-    with _database(office, apply) as database:
-        importing = Importing(database, book, who=who.strip() or "trial", at=datetime.now(UTC))
-        try:
-            outcome = importing.run(data, file.name, meaning, text, trial=not apply)
-        except TableRefusedError as error:
-            raise RefusedError(str(error)) from None
-    if differences is not None:
-        from office.exports.whole_files import whole_file
-        from office.importing.difference_list import difference_csv
-
-        with whole_file(differences) as staged:
-            staged.write_text(difference_csv(outcome.verdicts, file.name), "utf-8", newline="")
+    try:
+        # The place of the list is tried before anything is stored.
+        with nullcontext() if differences is None else whole_file(differences) as staged:
+            with _database(office, apply) as database:
+                importing = Importing(database, book, who=who.strip() or "trial", at=datetime.now(UTC))
+                outcome = importing.run(data, file.name, meaning, text, trial=not apply)
+            if staged is not None:
+                staged.write_text(difference_csv(outcome.verdicts, file.name), "utf-8", newline="")
+    except (TableRefusedError, ExportRefusedError) as error:
+        raise RefusedError(str(error)) from None
     if as_json:
         say_json(_document(outcome))
     else:

@@ -25,7 +25,7 @@ def take_snapshot(database: Path, target: Path) -> dict[str, Any]:
     if target.exists():
         if target.samefile(database):
             raise RefusedError(f"{target} is the database itself: give another name.")
-        _refuse_other_files(target)  # only an older snapshot may be replaced
+        _refuse_other_database(database, target)  # only an older snapshot may be replaced
     with running_station(database) as client:
         answer = None if client is None else client.ask("snapshot")
     if answer is None:
@@ -39,6 +39,17 @@ def _refuse_other_files(database: Path) -> None:
 
     with reading(database):
         pass
+
+
+def _refuse_other_database(database: Path, target: Path) -> None:
+    """Raises RefusedError for what has a survey or a table that `database` has not: another station's, an office's."""
+    from cli.target import reading
+
+    known = "SELECT survey_id FROM survey UNION ALL SELECT name FROM sqlite_schema"
+    with reading(database) as ours, reading(target) as theirs:
+        more = {*theirs.execute(known)} - {*ours.execute(known)}
+    if more:
+        raise RefusedError(f"{target} is no older snapshot of {database}: give another name.")
 
 
 def _from_file(database: Path, target: Path) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from ingest.store.owner import sync_folder
 from office.exports.errors import ExportRefusedError
 
+_SQLITE = b"SQLite format 3\0"  # how a database begins (https://sqlite.org/fileformat.html, 1.3.1)
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
 _NO_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP}
@@ -21,10 +22,12 @@ _NO_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP}
 def whole_file(target: Path) -> Iterator[Path]:
     """A name to write to; what was written there takes the place of `target` when the block ends without error.
 
-    Raises ExportRefusedError if `target` is a folder, OSError.
+    Raises ExportRefusedError if `target` is a folder or a database, OSError.
     """
     if target.is_dir():
-        raise ExportRefusedError(f"{target} is a folder: name a file with --out.")
+        raise ExportRefusedError(f"{target} is a folder: name a file.")
+    if target.is_file() and _is_database(target):
+        raise ExportRefusedError(f"{target} is a database: give another name.")
     with _workshop(target.absolute().parent) as folder:
         part = folder / target.name
         yield part
@@ -98,12 +101,17 @@ def _exchange(one: Path, other: Path) -> bool:
 @contextmanager
 def _workshop(folder: Path) -> Iterator[Path]:
     if not folder.is_dir():
-        raise ExportRefusedError(f"There is no folder {folder}: make it, or name another with --out.")
+        raise ExportRefusedError(f"There is no folder {folder}: make it, or name another.")
     staged = Path(tempfile.mkdtemp(prefix=".tallywell-export-", dir=folder))
     try:
         yield staged
     finally:
         shutil.rmtree(staged, ignore_errors=True)
+
+
+def _is_database(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(_SQLITE)) == _SQLITE
 
 
 def _make_folder(folder: Path) -> None:

@@ -40,6 +40,7 @@ def test_the_counts_are_there_as_json(folder: Path) -> None:
     [
         (("csv", "--out", "office.sqlite"), "is a file: name a folder"),
         (("xlsx", "--out", "."), "is a folder: name a file"),
+        (("xlsx", "--out", "office.sqlite"), "is a database: give another name"),
         (("xlsx", "--out", "no/fish.xlsx"), "There is no folder"),
         (("csv", "--out", "a", "--water", "Milk Pond"), 'no survey of the water "Milk Pond"'),
         (("csv", "--out", "a", "--year", "1066"), "no survey of the year 1066"),

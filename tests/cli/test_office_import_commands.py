@@ -65,6 +65,12 @@ def test_differences_become_a_list_that_amend_takes(tmp_path: Path) -> None:
     assert "4 known." in call(*words, folder=tmp_path).stdout
 
 
+def test_a_list_that_has_no_place_is_said_before_anything_is_stored(tmp_path: Path) -> None:
+    done = call(*PAPER, *APPLY, "--differences", ".", folder=tmp_path, expect=2)
+    assert ". is a folder: name a file." in done.stderr
+    assert "4 rows would be taken" in call(*PAPER, folder=tmp_path).stdout
+
+
 def test_imported_fish_are_exported_and_packed_like_others(tmp_path: Path) -> None:
     call(*PAPER, *APPLY, folder=tmp_path)
     call("office", "export", "csv", "--out", "tables", folder=tmp_path)

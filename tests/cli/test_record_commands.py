@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from ingest.store import Store
 from tests.cli.command_line import call, call_json
 from tests.cli.invented_day import write_day, write_station
+from tests.ingest.builders import survey
 
 
 def _copy(replayed: Path, folder: Path) -> Path:
@@ -110,5 +112,11 @@ def test_a_snapshot_replaces_no_other_file(replayed: Path, tmp_path: Path) -> No
     assert other.read_text() == "years of work"
     own = call("station", "snapshot", "work-up.sqlite", folder=replayed, expect=2)
     assert "the database itself" in own.stderr
+    call("office", "pull", replayed / "work-up.sqlite", folder=tmp_path)
+    with Store.open(tmp_path / "north.sqlite") as north:
+        north.commit([survey(survey_id="survey-of-north")])
+    for name in ("office.sqlite", "north.sqlite"):
+        done = call("station", "snapshot", tmp_path / name, folder=replayed, expect=2)
+        assert f"{name} is no older snapshot of work-up.sqlite" in done.stderr
     write_station(tmp_path)
     assert "no database" in call("station", "snapshot", "x.sqlite", folder=tmp_path, expect=2).stderr
