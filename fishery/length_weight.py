@@ -77,6 +77,9 @@ def fit_relation(
         return Refused(f"{n} fish{span}, measured and weighed.", wanted)
     x, y = np.log10(lengths), np.log10(weights)
     line = robust_line(x, y) if robust else plain_line(x, y)
+    if line is None:
+        alike = f"{n} fish, of which those that lie along one line are all of one length."
+        return Refused(alike, f"{LEAST_FISH} fish or more of many lengths.")
     # two parameters were fitted: the plain sd has allowed for them, the median of the residuals has not
     sd = line.sd * math.sqrt(n / (n - 2)) if robust else line.sd
     t = t_quantile(n - 2, level)
@@ -183,10 +186,10 @@ def plain_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line:
     return Line(centre, level, slope, sd, sd / math.sqrt(n), sd / math.sqrt(spread), r2, 0)
 
 
-def robust_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line:
+def robust_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line | None:
     """Tukey's biweight with the scale MAD / 0.6745 of the residuals about 0, renewed in each step.
 
-    `sd` is that scale: the scatter of the fish that are no slips.
+    `sd` is that scale: the scatter of the fish that are no slips. None where all the points that it listens to have one x.
     """
     n = len(x)
     slope, level = _repeated_medians(x, y)
@@ -197,7 +200,10 @@ def robust_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line:
         scale = max(float(np.median(np.abs(rest))) / 0.6745, 1e-12)
         weights = np.clip(1 - (rest / (TUKEY * scale)) ** 2, 0, None) ** 2
         centre, middle = np.average(x, weights=weights), np.average(y, weights=weights)
-        slope_now = float(np.sum(weights * (x - centre) * y) / np.sum(weights * (x - centre) ** 2))
+        heard = float(np.sum(weights * (x - centre) ** 2))
+        if heard < 1e-12 * n:
+            return None
+        slope_now = float(np.sum(weights * (x - centre) * y)) / heard
         level_now = float(middle - slope_now * centre)
         moved = max(
             abs(slope_now - slope) * float(np.ptp(x)), abs(level_now - level + (slope_now - slope) * centre)

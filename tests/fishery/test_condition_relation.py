@@ -65,6 +65,7 @@ def test_robust_line_of_the_belgian_telephone_calls() -> None:
     calls = [4.4, 4.7, 4.7, 5.9, 6.6, 7.3, 8.1, 8.8, 10.6, 12.0, 13.5, 14.9, 16.1, 21.2,
              119.0, 124.0, 142.0, 159.0, 182.0, 212.0, 43.0, 24.0, 27.0, 29.0]  # fmt: skip
     line = robust_line(np.arange(50.0, 74.0), np.array(calls))
+    assert line is not None
     assert line.level - line.slope * line.centre == pytest.approx(-52.3025, rel=1e-3)
     assert line.slope == pytest.approx(1.0980, rel=1e-3)
     assert line.sd == pytest.approx(1.654, rel=2e-3)
@@ -159,3 +160,11 @@ def test_too_few_or_too_alike_fish_are_refused_and_odd_lines_remarked() -> None:
     )
     with pytest.raises(ValueError, match="above 0"):
         fit_relation([0.0] * 10, [1.0] * 10, "TL")
+
+
+def test_fish_of_one_length_and_a_few_others_make_no_relation() -> None:
+    # The biweight would listen to the eight alone, which lie on any line.
+    lengths, weights = [250.0] * 8 + [320.0, 320.0], [200.0 + one for one in range(8)] + [400.0, 500.0]
+    answer = fit_relation(lengths, weights, "TL", robust=True)
+    assert isinstance(answer, Refused)
+    assert "all of one length" in answer.why
