@@ -31,12 +31,14 @@ class SizeStructure:
 
     indices: PSD ("PSD", "PSD-P", ...) = 100 (fish of the category's length or longer) / (fish of stock length or longer).
     increments: "PSD S-Q", ... = 100 (fish within one category) / (fish of stock length or longer); they add up to 100.
-    together: for each index and increment the interval that holds simultaneously with all the others.
+    together: for each index and increment the interval that holds simultaneously with all the others. wanted: fish of stock
+    length for a PSD within 10 points, whatever its limits leave open.
     """
 
     counts: dict[str, int]
     substock: int
     n_stock: int
+    wanted: int
     indices: dict[str, Estimate]
     increments: dict[str, Estimate]
     together: dict[str, Interval]
@@ -68,7 +70,10 @@ def size_structure(
     reached = found_in[::-1].cumsum()[::-1]
     letters = [name[0].upper() for name in names]
     together, indices, increments = {}, {}, {}
-    cautions = _cautions(n, runs)
+    wanted = fish_for_share(
+        worst_share(_of_fish(int(reached[1]), n, method, level)) if len(names) > 1 else 0.5
+    )
+    cautions = _cautions(n, wanted, runs)
     for place, letter in enumerate(letters):
         if place > 0:
             name = "PSD" if place == 1 else f"PSD-{letter}"
@@ -83,7 +88,7 @@ def size_structure(
             increments[name] = _index(within, n, interval, "fish within the category", cautions)
             together[name] = simultaneous_share(within, n, len(names) - 1, level).times(100)
     counts = {name: int(count) for name, count in zip(names, found_in, strict=True)}
-    return SizeStructure(counts, len(categories) - n, n, indices, increments, together)
+    return SizeStructure(counts, len(categories) - n, n, wanted, indices, increments, together)
 
 
 def _index(count: int, n: int, interval: Interval, what: str, cautions: tuple[str, ...]) -> Estimate:
@@ -111,9 +116,13 @@ def _of_runs(
     return ratio_by_runs(above, stock, seed, level).times(100)
 
 
-def _cautions(n: int, runs: NDArray[np.int64] | None) -> tuple[str, ...]:
+def worst_share(percent: Interval) -> float:
+    """Of the shares that an interval in percent leaves open the one nearest to a half, which takes the most fish."""
+    return min(max(0.5, percent.low / 100), percent.high / 100)
+
+
+def _cautions(n: int, wanted: int, runs: NDArray[np.int64] | None) -> tuple[str, ...]:
     said = [GEAR]
-    wanted = fish_for_share(0.5)
     if n < wanted:
         said.append(f"Few stock-length fish: n = {n}; {wanted} or more wanted for a PSD within 10 points.")
     if runs is None or len(np.unique(runs)) < LEAST_RUNS:

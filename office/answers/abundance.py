@@ -16,9 +16,10 @@ from ingest.species import SpeciesBook
 from office.answers.lost_tags import by_second_mark, by_two_tags
 from office.answers.marks import CLOSED_DAYS, Captures, captures, closed_groups, record_ids
 from office.answers.measured import CHAPMAN_FEW, JOLLY_FEW, SCHNABEL_FEW
-from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
+from office.answers.model import Answer, Cell, Chapter, Column, Plot, Table
 from office.answers.records import Records, said
 from office.answers.telling import named, refusal, some
+from office.answers.trends import Point, trend_plot
 from office.answers.units import Words
 
 
@@ -270,7 +271,12 @@ class _OfSpecies:
                     subject=self.species,
                 )
             )
-        self._plot([(records.occasions[pooled.occasions[i]].year, names[i], value) for i, value in numbered])
+        self._plot(
+            [
+                Point(records.occasions[pooled.occasions[i]], value.value, value.interval)
+                for i, value in numbered
+            ]
+        )
 
     def _open_table(self, found: OpenPopulation, names: list[str]) -> None:
         rows: list[tuple[Cell, ...]] = []
@@ -313,34 +319,18 @@ class _OfSpecies:
         title = f"Numbers of {said(self.species)} over the surveys (open water)"
         self.tables.append(Table(f"{self.species}.jolly_seber", title, columns, tuple(rows), note))
 
-    def _plot(self, points: list[tuple[float, str, Estimated]]) -> None:
-        if len(points) < 2:
-            return
-        self.plots.append(
-            Plot(
-                key=f"{self.species}.number_trend",
-                kind="trend",
-                title=f"Number of {said(self.species)} over the surveys",
-                x_label="year",
-                x_unit="",
-                y_label="number",
-                y_unit="fish",
-                series=(
-                    Series(
-                        "number of fish",
-                        "points",
-                        tuple(year for year, _, _ in points),
-                        tuple(one.value for _, _, one in points),
-                        tuple(None if one.interval is None else one.interval.low for _, _, one in points),
-                        tuple(None if one.interval is None else one.interval.high for _, _, one in points),
-                    ),
-                ),
-                described=f"Number of {said(self.species)}{self._sizes} on {len(points)} surveys, from "
-                f"{self._fish(points[0][2].value)} ({points[0][1]}) to {self._fish(points[-1][2].value)} "
-                f"({points[-1][1]}), with 95 % limits.",
-                subject=self.species,
-            )
+    def _plot(self, points: list[Point]) -> None:
+        plot = trend_plot(
+            points,
+            self._fish,
+            key=f"{self.species}.number_trend",
+            subject=self.species,
+            title=f"Number of {said(self.species)}{self._sizes}",
+            name="number of fish",
+            y_label="number",
+            y_unit="fish",
         )
+        self.plots += [plot] if plot else []
 
     # --- lost tags --------------------------------------------------------------------------------------------------
 

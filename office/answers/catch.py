@@ -10,9 +10,10 @@ from ingest.species import SpeciesBook
 from office.answers.conditions import comparable, main_gear, power
 from office.answers.measured import CPUE_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
-from office.answers.records import Floats, Ints, Occasion, Records, Run, said
+from office.answers.records import Floats, Ints, Records, Run, said
 from office.answers.structure import sizes
 from office.answers.telling import named, refusal, some
+from office.answers.trends import Point, gears_of, trend_plot
 from office.answers.units import Words, number
 
 PER_HOUR = "fish per hour"
@@ -243,7 +244,8 @@ def _by_category(records: Records, here: Effort, species: str, book: SpeciesBook
     if unmeasured > 0:
         cautions = (
             *cautions,
-            f"{unmeasured} fish were not measured: the rates by length are too low by them.",
+            f"{unmeasured} fish {'was' if unmeasured == 1 else 'were'} not measured: the rates by length are too low by "
+            f"{'it' if unmeasured == 1 else 'them'}.",
         )
     answers = []
     for place, bound in enumerate(categories.bounds):
@@ -336,38 +338,21 @@ def _trends(records: Records, words: Words) -> list[Plot]:
     plots = []
     efforts = [effort(records, one.index) for one in records.occasions]
     for species in _caught(records)[:_PLOTTED]:
-        points: list[tuple[Occasion, CatchRate]] = []
+        points = []
         for one, here in zip(records.occasions, efforts, strict=True):
             rate = catch_rate(here.catches(records, species), here.seconds) if here.runs else None
             if isinstance(rate, CatchRate):
-                points.append((one, rate))
-        if len(points) < 2:
-            continue
-        ends = [rate.interval for _, rate in points]
-        plots.append(
-            Plot(
-                key=f"{species}.cpue_trend",
-                kind="trend",
-                title=f"Catch of {said(species)} over the surveys",
-                x_label="year",
-                x_unit="",
-                y_label="catch",
-                y_unit=PER_HOUR,
-                series=(
-                    Series(
-                        "catch per hour",
-                        "points",
-                        tuple(one.year for one, _ in points),
-                        tuple(rate.per_hour for _, rate in points),
-                        tuple(None if end is None else end.low for end in ends),
-                        tuple(None if end is None else end.high for end in ends),
-                        fish=tuple(int(rate.fish) for _, rate in points),
-                    ),
-                ),
-                described=f"Catch of {said(species)} in {len(points)} surveys, from {number(points[0][1].per_hour)} "
-                f"({points[0][0].name}) to {number(points[-1][1].per_hour)} fish per hour ({points[-1][0].name}), with "
-                "95 % limits.",
-                subject=species,
-            )
+                points.append(Point(one, rate.per_hour, rate.interval, int(rate.fish)))
+        plot = trend_plot(
+            points,
+            lambda per_hour: f"{number(per_hour)} {PER_HOUR}",
+            key=f"{species}.cpue_trend",
+            subject=species,
+            title=f"Catch of {said(species)}",
+            name="catch per hour",
+            y_label="catch",
+            y_unit=PER_HOUR,
+            gears=gears_of(records, points),
         )
+        plots += [plot] if plot else []
     return plots

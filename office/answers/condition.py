@@ -23,11 +23,12 @@ from ingest.species import Species, SpeciesBook
 from office.answers.model import Answer, Cell, Chapter, Column, Mark, Plot, Series, Table
 from office.answers.records import Floats, Mask, Records, said
 from office.answers.telling import change, conversions, estimated, named, refusal
+from office.answers.trends import Point, gear_changes, gears_of, trend_plot
 from office.answers.units import MM_PER_INCH, Words, number
 
 _FORMULA = "Wr = 100 W / Ws, log10 Ws = {a:g} + {b:g} log10 L{c} (L in mm, W in g)"
-_LEAST_OF_SURVEY = 5
-"""Fish of a survey from which on its mean enters the trend (proposal)."""
+LEAST_TOLD = 5
+"""Fish from which on a mean has limits that say something, is told of a category and enters the trend (proposal)."""
 _RELATION_LENGTHS: dict[str, tuple[float, ...]] = {
     "metric": (100, 150, 200, 250, 300, 350, 400, 450, 500, 600, 700, 800, 1000),
     "inch_pound": tuple(MM_PER_INCH * inch for inch in (4, 6, 8, 10, 12, 14, 16, 18, 20, 24, 28, 32, 40)),
@@ -151,7 +152,7 @@ class _OfSpecies:
                 f"of {mean.n} fish.",
                 mean,
                 ids,
-                headline=True,
+                headline=mean.n >= LEAST_TOLD,
                 cautions=left_out,
             )
         )
@@ -200,8 +201,9 @@ class _OfSpecies:
         for place, group in enumerate(condition_by_group(wr, groups, names)):
             mine = tuple(ids[groups == place])
             mean = group.mean
-            if isinstance(mean, Refused):
-                rows.append((group.name, len(mine), None, None, None, None, group.median))
+            if isinstance(mean, Refused) or mean.n < LEAST_TOLD:
+                value = None if isinstance(mean, Refused) else mean.value
+                rows.append((group.name, len(mine), value, None, None, group.sd, group.median))
                 continue
             assert mean.interval is not None
             rows.append(
@@ -235,7 +237,10 @@ class _OfSpecies:
             Column("SD", "", 1),
             Column("median", "", 1),
         )
-        note = f"Categories: {bounds.source}, judged in the unit in which each fish was measured."
+        note = (
+            f"Categories: {bounds.source}, judged in the unit in which each fish was measured; limits from "
+        )
+        note += f"{LEAST_TOLD} fish on."
         if below:
             note += f" {below} fish below stock length are in the mean of all, not here."
         title = f"Relative weight of {said(self.species)} by length category, {records.when}"
@@ -279,22 +284,33 @@ class _OfSpecies:
         points = []
         for one in records.occasions:
             mine = found.weights.wr[used & (occasion == one.index)]
-            mean = mean_condition(mine) if len(mine) >= _LEAST_OF_SURVEY else None
+            mean = mean_condition(mine) if len(mine) >= LEAST_TOLD else None
             if isinstance(mean, Estimate):
-                points.append((one, mean))
-        if len(points) > 1:
-            self._trend_plot([(one.year, one.name, mean) for one, mean in points])
+                points.append(Point(one, mean.value, mean.interval, mean.n))
+        gears = gears_of(records, points)
+        plot = trend_plot(
+            points,
+            lambda mean: f"{mean:.0f}",
+            key=f"{self.species}.wr_trend",
+            subject=self.species,
+            title=f"Mean relative weight of {said(self.species)}",
+            name="mean",
+            y_label="mean relative weight",
+            gears=gears,
+            marks=(Mark("y", 100.0, "100: standard weight"),),
+        )
+        self.plots += [plot] if plot else []
         slope = condition_trend(
-            [one.year for one, _ in points],
-            [mean.value for _, mean in points],
-            [mean.n for _, mean in points],
+            [one.occasion.year for one in points],
+            [one.value for one in points],
+            [one.fish or 0 for one in points],
         )
         if isinstance(slope, Refused):
             if len(records.occasions) > 1:
-                wanted = Refused(f"{len(points)} surveys of {_LEAST_OF_SURVEY} fish or more.", slope.wanted)
+                wanted = Refused(f"{len(points)} surveys of {LEAST_TOLD} fish or more.", slope.wanted)
                 self._refused("wr.trend", "a trend of relative weight", wanted, named(self.species))
             return
-        chosen = np.isin(occasion, [one.index for one, _ in points]) & used
+        chosen = np.isin(occasion, [one.occasion.index for one in points]) & used
         told = change(
             slope.interval, "is rising", "is falling", "shows no trend that can be told from chance"
         )
@@ -307,37 +323,7 @@ class _OfSpecies:
                 slope,
                 tuple(records.fish.ids[found.mask][chosen]),
                 n_of="surveys",
-            )
-        )
-
-    def _trend_plot(self, points: list[tuple[float, str, Estimate]]) -> None:
-        ends = [mean.interval for _, _, mean in points]
-        first, last = points[0], points[-1]
-        self.plots.append(
-            Plot(
-                key=f"{self.species}.wr_trend",
-                kind="trend",
-                title=f"Mean relative weight of {said(self.species)} over the surveys",
-                x_label="year",
-                x_unit="",
-                y_label="mean relative weight",
-                y_unit="",
-                series=(
-                    Series(
-                        "mean",
-                        "points",
-                        tuple(year for year, _, _ in points),
-                        tuple(mean.value for _, _, mean in points),
-                        tuple(None if one is None else one.low for one in ends),
-                        tuple(None if one is None else one.high for one in ends),
-                        fish=tuple(mean.n for _, _, mean in points),
-                    ),
-                ),
-                marks=(Mark("y", 100.0, "100: standard weight"),),
-                described=f"Mean relative weight of {said(self.species)} in {len(points)} surveys, from "
-                f"{first[2].value:.0f} "
-                f"({first[1]}) to {last[2].value:.0f} ({last[1]}), with 95 % limits.",
-                subject=self.species,
+                cautions=(changed,) if (changed := gear_changes(gears)) else (),
             )
         )
 
@@ -402,7 +388,8 @@ class _OfSpecies:
         if isinstance(line, Refused):
             self._refused("relation", "this water's length-weight relation", line, about, ids)
             return
-        odd = (f"{line.doubted} fish lie so far off that they count for little.",) if line.doubted else ()
+        verb = "lies so far off that it counts" if line.doubted == 1 else "lie so far off that they count"
+        odd = (f"{line.doubted} fish {verb} for little.",) if line.doubted else ()
         self.answers.append(
             estimated(
                 f"{self.species}.relation",

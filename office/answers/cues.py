@@ -195,6 +195,7 @@ def _bass_and_bluegill(told: dict[str, Answer]) -> list[Answer]:
             source=source,
             fish_ids=both,
             cautions=(FIRST,),
+            headline=bass.headline and bluegill.headline,
         )
     ]
 
@@ -215,4 +216,5 @@ def _cue(behind: Answer, what: str, question: str, source: str) -> Answer:
         cautions=(FIRST, *behind.cautions),
         measured_coverage=behind.measured_coverage,
         subject=behind.subject,
+        headline=behind.headline or what.startswith("removal"),
     )

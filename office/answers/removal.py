@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fishery.answers import Refused
-from fishery.biomass import Biomass, catch_biomass
+from fishery.answers import Interval, Refused
+from fishery.biomass import Biomass, catch_biomass, standing_biomass
 from fishery.leslie import Depletion, effort_needed, leslie
 from fishery.removal import TRUSTED_FISH, Removal, passes_needed
 from fishery.removal import removal as fit_removal
@@ -14,7 +14,7 @@ from ingest.species import SpeciesBook
 from office.answers.conditions import main_gear
 from office.answers.measured import REMOVAL_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
-from office.answers.records import OUT_OF_WATER, Records, said
+from office.answers.records import OUT_OF_WATER, Floats, Records, said
 from office.answers.telling import named, refusal
 from office.answers.units import Words, number
 
@@ -97,9 +97,16 @@ class _OfSpecies:
             return
         self.ids = self._ids(records.focus)
         self._catch(total, put_back)
-        self._weight(total)
+        before = len(self.answers)
         self._passes(found)
         self._dates()
+        if len(self.answers) == before:
+            why = Refused(
+                "Fish were removed on one survey only, in no passes that are numbered.",
+                "Two passes or more over the same shore, or 3 surveys of a season with their seconds of current-on time.",
+            )
+            self._no("left", "number of fish left", why, self.ids)
+        self._weight(total)
 
     def _ids(self, *occasions: int) -> tuple[str, ...]:
         fish = self.records.fish
@@ -130,9 +137,7 @@ class _OfSpecies:
 
     def _weight(self, total: int) -> None:
         """Weight of what was taken: single fish and batches on the scale, the mean of the single ones for the rest."""
-        records, fish = self.records, self.records.fish
-        here = records.of(self.species) & records.now & np.isin(fish.fate.astype(str), OUT_OF_WATER)
-        weights = fish.weight_g[here & np.isfinite(fish.weight_g)]
+        records, weights = self.records, self._weights()
         batches = [
             one
             for one in records.batches
@@ -184,6 +189,40 @@ class _OfSpecies:
                     subject=self.species,
                 )
             )
+
+    def _weights(self) -> Floats:
+        """Of the single fish removed on the occasion asked about, g."""
+        records, fish = self.records, self.records.fish
+        here = records.of(self.species) & records.now & np.isin(fish.fate.astype(str), OUT_OF_WATER)
+        return fish.weight_g[here & np.isfinite(fish.weight_g)]
+
+    def _weight_left(self, key: str, left: float, limits: Interval, cautions: tuple[str, ...]) -> None:
+        """Where the area is known and fish were weighed: what the fish left weigh on a hectare."""
+        area_ha = self.records.facts.area_ha
+        if area_ha is None:
+            return
+        found = standing_biomass(left, limits, self._weights(), area_ha)
+        if isinstance(found, Refused):
+            return  # the weight removed says what is missing
+        self.answers.append(
+            Answer(
+                f"{self.species}.{key}_left_kg_per_ha",
+                "weight left per area",
+                f"{named(self.species)}, {self.records.when}: {self.words.quantity(found.kg_per_ha, 'kg/ha')} are left"
+                f"{self.words.limits(found.interval, 'kg/ha')} on {self.words.quantity(area_ha, 'ha')}, by the mean weight "
+                f"of {found.weighed} fish removed.",
+                found.kg_per_ha,
+                "kg/ha",
+                found.interval,
+                found.weighed,
+                "fish",
+                found.formula,
+                found.source,
+                self.ids,
+                cautions=(*cautions, *found.cautions),
+                subject=self.species,
+            )
+        )
 
     # --- passes of one occasion -------------------------------------------------------------------------------------
 
@@ -280,6 +319,7 @@ class _OfSpecies:
                     headline=key == "passes_left" and math.isfinite(interval.high),
                 )
             )
+        self._weight_left("passes", fit.left, fit.left_interval, cautions)
         wanted = self._level(fit.estimate)
         needed = passes_needed(fit, wanted)
         high = "no limit" if math.isinf(needed.high) else f"{needed.high:.0f}"
@@ -409,6 +449,7 @@ class _OfSpecies:
                     headline=name.endswith("_left") and math.isfinite(interval.high),
                 )
             )
+        self._weight_left(key, line.left, line.left_interval, line.cautions)
         wanted = self._level(line.estimate)
         needed = effort_needed(line, wanted)
         runs = f", {needed.effort / run_hours:.0f} runs of {60 * run_hours:.0f} min" if run_hours else ""

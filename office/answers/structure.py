@@ -17,7 +17,7 @@ from fishery.length_frequency import (
     length_frequency,
 )
 from fishery.length_types import convert
-from fishery.structure import SizeStructure, fish_for_share, fish_to_tell_apart, size_structure
+from fishery.structure import SizeStructure, fish_to_tell_apart, size_structure, worst_share
 from ingest.species import LengthCategories, SpeciesBook
 from office.answers.model import Answer, Chapter, Column, Mark, Plot, Series, Table
 from office.answers.records import Floats, Ints, Mask, Occasion, Records, said
@@ -210,8 +210,9 @@ class _OfSpecies:
         psd = next(iter(found.indices.values()), None)
         if psd is None:
             return
-        share = min(max(psd.value / 100, 0.05), 0.95)
-        wanted = fish_for_share(share)
+        assert psd.interval is not None
+        share = min(max(worst_share(psd.interval), 0.05), 0.95)
+        wanted = found.wanted
         other = share + 0.15 if share <= 0.5 else share - 0.15
         apart = fish_to_tell_apart(share, other)
         enough = (
@@ -228,7 +229,7 @@ class _OfSpecies:
                 None,
                 found.n_stock,
                 "fish",
-                "n = z^2 p (1 - p) / d^2",
+                "n = z^2 p (1 - p) / d^2, p the share nearest to a half within the limits of PSD",
                 "Cochran 1977, Sampling techniques, 4.4; two surveys: Fleiss 1981 (from memory)",
                 ids,
                 cautions=(

@@ -1,5 +1,6 @@
 """Page one: a few plain sentences for the person who owns the water. Numbers and limits come from the answers."""
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from math import isfinite
@@ -12,6 +13,8 @@ from office.report.facts import Facts
 MOST_SEEN = 7
 MOST_QUESTIONS = 4
 MOST_UNTOLD = 3
+MOST_APART = 10
+"""Upper over lower limit of a number of fish that page one still tells (proposal)."""
 CUES = "cues"
 
 
@@ -34,14 +37,12 @@ def summarise(facts: Facts, chapters: Sequence[Chapter]) -> Summary:
         for chapter in chapters
         if chapter.key != CUES
         for one in chapter.answers
-        if one.headline and one.refused is None and not _boundless(one)
+        if one.headline and one.refused is None and not _says_little(one)
     ]
     chosen = sorted(headlines, key=lambda pair: pair[0])[:MOST_SEEN]
     chosen.sort(key=lambda pair: (order.get(pair[1].subject, len(order)), pair[0]))
-    cues = [
-        one for chapter in chapters if chapter.key == CUES for one in chapter.answers if one.refused is None
-    ]
-    cues.sort(key=lambda one: (not one.headline, order.get(one.subject, len(order))))
+    cues = [one for chapter in chapters if chapter.key == CUES for one in chapter.answers if one.headline]
+    cues.sort(key=lambda one: order.get(one.subject, len(order)))
     refused = [one for chapter in chapters for one in chapter.answers if one.refused is not None]
     first = _once(
         together(one.sentence) for one in _unanswered(chapters, order, removed=bool(facts.removed))
@@ -70,7 +71,12 @@ def _unanswered(chapters: Sequence[Chapter], order: dict[str, int], *, removed: 
         # A catch that cannot be compared, or that nobody took out, is no question of the owner's.
         if chapter.key in (CUES, "catch", "quality") or (chapter.key == "removal" and not removed):
             continue
-        settled = {one.subject for one in chapter.answers if one.headline and one.refused is None}
+        # how many were taken out does not settle how many are left
+        settled = {
+            one.subject
+            for one in chapter.answers
+            if one.headline and one.refused is None and not one.key.endswith(".removed")
+        }
         for one in chapter.answers:
             if one.refused is not None and one.subject not in settled:
                 settled.add(one.subject)
@@ -131,7 +137,7 @@ def _condition(one: Answer) -> str:
 def _sizes(one: Answer) -> str:
     return (
         f"Of every 100 {said(one.subject)} longer than the least size that anglers take an interest in, {_value(one)} have "
-        f"reached a size that they like to catch{_limits(one)}, {_fish(one)}."
+        f"reached a size that they like to catch{_limits(one)}, {_fish(one)}. Biologists call this share the PSD."
     )
 
 
@@ -152,6 +158,16 @@ def _number(one: Answer) -> str:
     )
 
 
+def _number_then(one: Answer) -> str:
+    """Of an open water, which tells of a survey before the last: the day stands in the sentence of the answer."""
+    day = re.search(r"\d{4}-\d{2}-\d{2}", one.sentence)
+    then = f"On {day[0]}" if day else "On an earlier survey"
+    return (
+        f"{then} about {number(one.value or 0.0, 3)} {said(one.subject)} of the size that gets a tag lived here"
+        f"{_limits(one)}; how many live here now can be told after a further survey."
+    )
+
+
 def _survival(one: Answer) -> str:
     return (
         f"Of every 100 {said(one.subject)} with a tag, about {_value(one)} are still alive and here a year "
@@ -165,6 +181,7 @@ _PLAIN: dict[str, Callable[[Answer], str]] = {
     "mm_per_year": _growth,
     "cpue": _catch,
     "chapman": _number,
+    "jolly_seber": _number_then,
     "survival": _survival,
 }
 
@@ -182,12 +199,17 @@ def _instead(one: Answer, chapter: Chapter) -> Answer:
         return one
     key = f"{one.subject}.jolly_seber"
     others = (other for other in chapter.answers if other.key == key)
-    return next((other for other in others if other.refused is None and not _boundless(other)), one)
+    return next((other for other in others if other.refused is None and not _says_little(other)), one)
 
 
-def _boundless(one: Answer) -> bool:
-    """A number that may be anything upwards tells an owner nothing; it stands in its chapter, with its limits."""
-    return one.interval is not None and not isfinite(one.interval.high)
+def _says_little(one: Answer) -> bool:
+    """A number that may be anything upwards, or ten times another, tells an owner nothing; it stands in its chapter, with
+    its limits. Shares and changes, which may be 0, are told."""
+    if one.interval is None:
+        return False
+    return not isfinite(one.interval.high) or (
+        one.unit.startswith("fish") and one.interval.high > MOST_APART * one.interval.low
+    )
 
 
 def _rank(one: Answer, order: dict[str, int]) -> tuple[float, int]:

@@ -152,15 +152,33 @@ def test_a_number_without_an_upper_limit_stays_off_page_one() -> None:
     assert len(summary.seen) == 1
 
 
+@pytest.mark.parametrize(("high", "told"), [(70.0, True), (90.0, False)])
+def test_a_catch_that_may_be_ten_times_another_stays_off_page_one(high: float, told: bool) -> None:
+    rate = answer("bluegill.cpue", unit="fish per hour", interval=Interval(8.0, high, 0.95, "t"))
+    assert (len(summarise(FACTS, [Chapter("catch", "Catch", (rate,))]).seen) == 2) is told
+
+
+def test_how_many_are_left_is_asked_though_the_fish_taken_out_are_told() -> None:
+    taken = answer("bluegill.removed", value=9.0, unit="fish", interval=None)
+    left = answer(
+        "bluegill.left", refused="One survey.", value=None, headline=False, sentence="Nobody knows."
+    )
+    facts = replace(FACTS, removed=(("bluegill", 9),))
+    assert summarise(facts, [Chapter("removal", "Removal", (taken, left))]).untold == ("Nobody knows.",)
+
+
 def test_a_doubted_number_is_replaced_or_carries_its_doubt() -> None:
     doubted = answer(
         "bluegill.chapman", value=500.0, cautions=("3 fish are left out.", "365 days lie between.")
     )
     alone = summarise(FACTS, [Chapter("abundance", "Number", (doubted,))])
     assert alone.seen[1].endswith("Mind: 365 days lie between.")
-    better = answer("bluegill.jolly_seber", value=300.0, headline=False)
+    told = "Bluegill, 2024-05-12: 300 fish (Jolly-Seber)."
+    better = answer("bluegill.jolly_seber", value=300.0, headline=False, sentence=told)
     both = summarise(FACTS, [Chapter("abundance", "Number", (doubted, better))])
-    assert both.seen[1:] == ("The sentence of bluegill.jolly_seber.",)
+    (plain,) = both.seen[1:]
+    assert plain.startswith("On 2024-05-12 about 300 bluegill of the size that gets a tag lived here (95")
+    assert "Jolly" not in plain
     sure = summarise(FACTS, [Chapter("abundance", "Number", (replace(doubted, cautions=()), better))])
     assert "About 500 bluegill" in sure.seen[1]
     assert "Mind" not in sure.seen[1]
@@ -178,8 +196,9 @@ def test_what_cannot_be_told_is_said_unless_another_answer_tells_it() -> None:
 
 
 def test_questions_ask_once_for_each_index_of_a_species() -> None:
-    cues = tuple(answer(f"bluegill.{one}", headline=False) for one in ("psd", "psd_p", "wr"))
-    asked = summarise(FACTS, [Chapter("cues", "What to ask", cues)]).questions
+    cues = tuple(answer(f"bluegill.{one}") for one in ("psd", "psd_p", "wr"))
+    handful = answer("bluegill.cpue", headline=False)
+    asked = summarise(FACTS, [Chapter("cues", "What to ask", (*cues, handful))]).questions
     assert asked == ("The sentence of bluegill.psd.", "The sentence of bluegill.wr.")
 
 
