@@ -17,6 +17,7 @@ from drivers.transport import Keepalive, PortReader, PortSettings, PortState
 from drivers.transport.network import SocketLink
 from drivers.transport.settings import RawTcp
 from tests.drivers.pty_tools import PATIENCE_S, BriskWait, Inbox, reading
+from tests.ports import reserved_port
 
 OPENED, LOST, WAITING, STOPPED = PortState.OPENED, PortState.LOST, PortState.WAITING, PortState.STOPPED
 
@@ -74,9 +75,7 @@ def test_a_reset_connection_is_a_lost_port(listener: socket.socket) -> None:
 
 def test_refused_then_accepted_is_told_once_each() -> None:
     inbox = Inbox()
-    with socket.create_server(("127.0.0.1", 0)) as unused:
-        port = port_of(unused)
-    with reading(settings(port), inbox, wait := BriskWait()):
+    with reserved_port() as port, reading(settings(port), inbox, wait := BriskWait()):
         inbox.wait_for(lambda: len(wait.delays_s) >= 5)
         inbox.wait_for_states(WAITING)
         assert "refuses the connection" in inbox.events[0].sentence
@@ -282,8 +281,6 @@ def test_rfc2217_leaves_no_descriptor_and_no_thread_behind(rudely: bool) -> None
 
 def test_rfc2217_refused_is_told_like_any_other_refusal() -> None:
     inbox = Inbox()
-    with socket.create_server(("127.0.0.1", 0)) as unused:
-        port = port_of(unused)
-    with reading(settings(port, "rfc2217"), inbox):
+    with reserved_port() as port, reading(settings(port, "rfc2217"), inbox):
         inbox.wait_for_states(WAITING)
         assert "refuses the connection" in inbox.events[0].sentence

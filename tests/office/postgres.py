@@ -4,7 +4,6 @@ import os
 import pwd
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -16,6 +15,7 @@ from pathlib import Path
 import psycopg
 import pytest
 
+from tests.ports import reserved_port
 from tests.station.needs import needed
 
 PASSWORD = "s3cret/with:odd@signs"
@@ -92,31 +92,35 @@ def running_server(settings: Sequence[str] = _FAST) -> Iterator[Server]:
             "--auth=scram-sha-256", f"--pwfile={secret}",
         ]  # fmt: skip
         subprocess.run(initdb, check=True, capture_output=True, user=user, cwd=home, env=_environment())
-        port = _free_port()
-        place = (f"port={port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={home}")
-        postgres = [str(folder / "postgres"), "-D", str(home / "data")]
-        postgres += [word for one in (*place, *settings) for word in ("-c", one)]
-        with subprocess.Popen(
-            postgres, stderr=subprocess.PIPE, user=user, cwd=home, text=True, env=_environment()
-        ) as process:
-            try:
-                said = []
-                assert process.stderr is not None
-                for line in process.stderr:
-                    said.append(line)
-                    if _READY in line:
-                        break
-                else:
-                    pytest.fail(f"PostgreSQL did not start: {''.join(said)}")
-                # Nobody reads on: what it says later must not fill the pipe and stop it.
-                drain = subprocess.Popen(["cat"], stdin=process.stderr, stdout=subprocess.DEVNULL)
-                yield Server(port, count(1))
-            finally:
-                process.send_signal(signal.SIGQUIT)  # at once: nobody needs the data any more
-                process.wait(30)
-                drain.wait(30)
+        with reserved_port() as port:
+            place = (f"port={port}", "listen_addresses=127.0.0.1", f"unix_socket_directories={home}")
+            postgres = [str(folder / "postgres"), "-D", str(home / "data")]
+            postgres += [word for one in (*place, *settings) for word in ("-c", one)]
+            with subprocess.Popen(
+                postgres, stderr=subprocess.PIPE, user=user, cwd=home, text=True, env=_environment()
+            ) as process:
+                try:
+                    _wait_until_ready(process)
+                    # Nobody reads on: what it says later must not fill the pipe and stop it.
+                    with subprocess.Popen(["cat"], stdin=process.stderr, stdout=subprocess.DEVNULL):
+                        try:
+                            yield Server(port, count(1))
+                        finally:
+                            process.send_signal(signal.SIGQUIT)  # at once: nobody needs the data any more
+                finally:
+                    process.kill()
     finally:
         shutil.rmtree(home, ignore_errors=True)
+
+
+def _wait_until_ready(process: subprocess.Popen[str]) -> None:
+    said = []
+    assert process.stderr is not None
+    for line in process.stderr:
+        said.append(line)
+        if _READY in line:
+            return
+    pytest.fail(f"PostgreSQL did not start: {''.join(said)}")
 
 
 def _unprivileged() -> str | None:
@@ -131,9 +135,3 @@ def _environment() -> dict[str, str]:
     return {name: value for name, value in os.environ.items() if not name.startswith("PG")} | {
         "LC_ALL": "C.UTF-8"
     }
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
