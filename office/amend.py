@@ -13,7 +13,6 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from ingest.catch_records import AmendBatch
-from ingest.frames import parse_rfc3339, rfc3339
 from ingest.records import AddFinding, Amend, Change, Finding, Severity, derived_id
 from ingest.species import SpeciesBook
 from ingest.store import FrameRow
@@ -152,7 +151,7 @@ class Amending:
                 planned: list[tuple[_Plan, int, str]] = []
                 for made in judged:
                     if isinstance(made, _Plan):
-                        planned.append((made, next_n, self._time_for(made)))
+                        planned.append((made, next_n, made.line.next_at(self._at)))
                         self._write(writer, made, made.given, *planned[-1][1:])
                         next_n += 1
                 for made, n, at in planned:
@@ -165,13 +164,6 @@ class Amending:
         except _TakeBackError:
             return Outcome(verdicts, stored=False)
         return Outcome(verdicts, stored=True)
-
-    def _time_for(self, plan: _Plan) -> str:
-        """The office's clock, but after everything that was amended before: it must count from now on."""
-        last = max((one.at for one in plan.line.corrections), key=lambda at: at.rstrip("Z"), default="")
-        if self._at.rstrip("Z") > last.rstrip("Z"):
-            return self._at
-        return rfc3339(parse_rfc3339(last) + 0.001)
 
     def _write(self, writer: Writer, plan: _Plan, fields: Values, n: int, at: str) -> None:
         """Amendments of these fields, and the frame that holds who wanted them and why."""

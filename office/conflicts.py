@@ -8,8 +8,8 @@ from hashlib import sha256
 from typing import Any
 
 from ingest.records import derived_id
+from office.merge_queries import FISH_PARTS, LATER_PARTS
 
-_FISH_PARTS = ("fish_tag", "reading", "finding", "observation")
 _FIRST = " AND later = 0"  # what came to the fish after it was closed may still come, and is no difference
 
 
@@ -92,8 +92,8 @@ def _conflict(row: Sequence[Any]) -> Conflict:
 def fish_whole(connection: sqlite3.Connection, schema: str, fish_id: str) -> dict[str, Any]:
     """A fish as it was closed: its row and its parts, by table."""
     whole = {"fish": row_dicts(connection, f"SELECT * FROM {schema}.fish WHERE fish_id = ?", (fish_id,))}
-    for name in _FISH_PARTS:
-        first = _FIRST if name in ("reading", "finding") else ""
+    for name in FISH_PARTS:
+        first = _FIRST if name in LATER_PARTS else ""
         query = f"SELECT * FROM {schema}.{name} WHERE fish_id = ?{first} ORDER BY seq"
         whole[name] = row_dicts(connection, query, (fish_id,))
     return whole

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 
+from ingest.frames import parse_rfc3339, rfc3339
 from ingest.records import derived_id
 
 Values = dict[str, str | None]  # every field as the text of an amendment
@@ -87,6 +88,12 @@ class Timeline:
         for one in reversed(self.corrections):  # what takes another back is younger
             if self._undone_by.get(one) not in self._stands:
                 self._stands.add(one)
+
+    def next_at(self, now: str) -> str:
+        """When the next correction of the office is made: `now` by its clock (RFC 3339 UTC), but after everything that
+        was amended before, for it must count from now on."""
+        last = max((one.at.rstrip("Z") for one in self.corrections), default="")
+        return now if now.rstrip("Z") > last else rfc3339(parse_rfc3339(f"{last}Z") + 0.001)
 
     def find(self, amendment_id: str) -> Correction:
         """The correction that this amendment is part of. Raises KeyError."""

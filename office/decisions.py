@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from ingest.catch_records import AmendBatch
-from ingest.frames import parse_rfc3339, rfc3339
 from ingest.records import Amend, derived_id
 from ingest.store import FrameRow
 from ingest.store.writer import Writer
@@ -173,7 +172,7 @@ class _Deciding:
         kind = self._kind()
         # Of two amendments with one id, theirs may well be of another record than ours: what theirs says is said of it.
         record = self.conflict.theirs.get(kind.key) or self.conflict.record_id
-        _, shown = timeline(self.connection, kind.name, record)
+        line, shown = timeline(self.connection, kind.name, record)
         changes = {name: new for name, new in fields.items() if shown.get(name) != new}
         for name, bases in _FOLLOWS.items():  # amending what it rests on empties it
             if name in fields and changes.keys() & set(bases):
@@ -182,7 +181,7 @@ class _Deciding:
             return "It reads so already: nothing had to be amended."
         if changes.keys() & _PLACE:
             self._has_run(shown | changes)
-        n, at = next_number(self.connection, self.office_id), self._after(kind, record)
+        n, at = next_number(self.connection, self.office_id), line.next_at(self.at)
         body = {"who": self.who, "why": self.why, "conflict": self.conflict.conflict_id, "fields": changes}
         data = json.dumps(body, sort_keys=True, ensure_ascii=False).encode()
         made = Amend if kind.table == "amendment" else AmendBatch
@@ -215,14 +214,6 @@ class _Deciding:
 
     def _kind(self) -> "_Kind":
         return _BATCH if self.conflict.kind in _BATCH_KINDS else _FISH
-
-    def _after(self, kind: "_Kind", record: str) -> str:
-        """The office's clock, but after everything that was amended before: it must count from now on."""
-        query = f"SELECT max(rtrim(at, 'Z')) FROM {kind.table} WHERE {kind.key} = ?"
-        (last,) = self.connection.execute(query, (record,)).fetchone()
-        if last is None or last < self.at.rstrip("Z"):
-            return self.at
-        return rfc3339(parse_rfc3339(f"{last}Z") + 0.001)
 
     def _write_anew(self, theirs: Mapping[str, Any]) -> str:
         keys = _WRITTEN_ANEW[self.conflict.kind]
