@@ -46,7 +46,7 @@ class Office:
         self._told("office", "pack", POND, "--out", self.folder / "next-pack", "--office", self.database)
         print("\nANSWERS (tallywell answer ...; each with its formula, source and fish)")
         for question in _QUESTIONS:
-            print(f"  {self._headline(question)}")
+            print(f"  {self._first(question)}")
         report = self.folder / "report"
         self._asked("report", self.database, "--water", POND, "--out", report)
         print("\nREPORT")
@@ -58,12 +58,10 @@ class Office:
             fish_id, length_mm = connection.execute(_LONGEST).fetchone()
         return fish_id, length_mm
 
-    def _headline(self, question: str) -> str:
-        """The first answer of a chapter that its author holds fit for a first page, else the first."""
+    def _first(self, question: str) -> str:
+        """The first answer of a chapter."""
         chapter = self._asked("answer", question, "--db", self.database, "--water", POND)
-        answers = chapter["answers"]
-        best = next((one for one in answers if one.get("headline")), answers[0])
-        sentence: str = best["sentence"]
+        sentence: str = chapter["answers"][0]["sentence"]
         return sentence
 
     def _asked(self, *arguments: object) -> dict[str, Any]:
