@@ -233,6 +233,7 @@ class StationLoop:
         if (retry_s is not None and retry_s <= now_s) or now_s - self._flushed_s >= FLUSH_S:
             self._flushed_s = now_s
             self._say(self._recorder.retry())
+        now_s = monotonic()  # once more: a slow disk took its time, which is no step of the wall clock
         clock = self._clock.look(time(), now_s)
         if clock is not None:
             self._note_clock(clock, now_s)

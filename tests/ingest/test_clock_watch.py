@@ -75,3 +75,23 @@ def test_a_new_boot_of_the_computer_is_no_step_of_the_wall_clock(tmp_path: Path)
             station.signal()
     assert "stepped" not in (tmp_path / "tallywell.log").read_text()
     assert all(abs(date_s - time.time()) < 3600 for date_s in dates), dates
+
+
+SLOW_DISK = """
+import time, ingest.loop, ingest.recorder
+ingest.loop.FLUSH_S = 0.1
+retry = ingest.recorder.Recorder.retry
+def slow(self, **how):
+    time.sleep(0.7)  # a card at its worst: longer than what counts as a step
+    print("slowly", flush=True)
+    return retry(self, **how)
+ingest.recorder.Recorder.retry = slow
+"""
+
+
+def test_a_slow_disk_is_no_step_of_the_wall_clock(tmp_path: Path) -> None:
+    with station_on(quick_station(tmp_path), broken=SLOW_DISK) as station:
+        already = station.said().count("slowly")
+        wait_for(lambda: station.said().count("slowly") >= already + 3, "three slow turns", station.process)
+        assert station.signal() == 0
+    assert "stepped" not in (tmp_path / "tallywell.log").read_text()
