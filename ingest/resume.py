@@ -95,6 +95,13 @@ class Start:
         else:
             before = None
         writer = JournalWriter(station.journal, header, station.name, station.journal_mirror)
+        if writer.mirror_on_same_medium:
+            self._tell(
+                "mirror_on_same_medium",
+                f"The mirror of the journal lies on the journal's own medium ({station.journal_mirror}): if that one "
+                "dies both are lost; name a folder on another medium as journal_mirror.",
+                Sound.REMINDER,
+            )
         recorder.write_to(writer)
         body = start_body(station.database.name, before, **self._facts)
         t_s = on_grid(now.mono_s) - (header.mono or 0.0)

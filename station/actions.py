@@ -21,10 +21,6 @@ PAGE_VERBS: Final = frozenset(
         Verb.SPECIES_ONCE,
         Verb.FATE,
         Verb.SEX,
-        Verb.MATURITY,
-        Verb.MARK,
-        Verb.ANOMALY,
-        Verb.SAMPLE,
         Verb.NOTE,
         Verb.UNTAGGED,
         Verb.AGAIN,
@@ -35,7 +31,6 @@ PAGE_VERBS: Final = frozenset(
         Verb.RESUME,
         Verb.NO_WEIGHT,
         Verb.SHIFT,
-        Verb.COUNT,
     }
 )
 _LONGEST = 500

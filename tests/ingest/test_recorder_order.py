@@ -204,3 +204,13 @@ def test_the_database_can_be_read_alone_after_a_kill(tmp_path: Path) -> None:
     live.kill()
     with Store.open(live.station.database) as store:
         assert store.lookup.checkpoint() is not None
+
+
+def test_a_mirror_on_the_medium_of_the_journal_is_said_at_the_start(tmp_path: Path) -> None:
+    alone = Live(write_station(tmp_path / "alone"), 100.0)
+    mirrored = Live(write_station(tmp_path / "both", journal_mirror="mirror"), 100.0)
+    assert "mirror_on_same_medium" not in names(alone)
+    (told,) = [one for one in mirrored.heard if one.name == "mirror_on_same_medium"]
+    assert "name a folder on another medium" in told.sentence
+    alone.kill()
+    mirrored.kill()

@@ -1,12 +1,15 @@
 """What the page may give: commands of its list, from any JSON that somebody sends."""
 
+import re
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.commands import GRAMMAR, Verb, parse_command
+import station
+from ingest.commands import GRAMMAR, parse_command
 from station.actions import PAGE_VERBS, ActionError, Pace, read_action
 
 json_values = st.recursive(
@@ -61,8 +64,11 @@ def test_what_a_crew_with_dry_hands_needs_is_on_the_list(text: str) -> None:
     assert read_action({"command": text, "bench": "main"})["command"] == text
 
 
-def test_what_is_set_up_by_many_words_is_not() -> None:
-    assert set(Verb) - PAGE_VERBS == {Verb.BATCH, Verb.CREW, Verb.TREATMENT, Verb.TREATMENT_END}
+def test_the_list_is_what_the_panel_of_the_crew_has_and_no_more() -> None:
+    html = (Path(station.__file__).parent / "templates" / "page.html").read_text(encoding="utf-8")
+    fields = {"name": "bluegill", "fate": "removed", "sex": "F", "text": "torn fin", "number": "1"}
+    given = re.findall(r'data-(?:command|form)="([^"]+)"', html)
+    assert {parse_command(text.format(**fields)).verb for text in given} == PAGE_VERBS
 
 
 @pytest.mark.parametrize(
