@@ -11,7 +11,7 @@ from cli import options
 from cli.contents import group
 from cli.errors import DIFFERENT, RefusedError
 from cli.office_target import not_an_office, open_office, reading_office
-from cli.show import Column, counted, pairs, say, say_json, table
+from cli.show import Column, counted, escaped, pairs, say, say_json, table
 
 if TYPE_CHECKING:
     from office.conflicts import Conflict
@@ -201,12 +201,17 @@ def _conflict_text(conflict: "Conflict") -> str:
 def _brief(own: object, other: object) -> str | None:
     """A value; of the parts of a record those that the other side does not have."""
     if not isinstance(own, list):
-        return None if own is None else str(own)
+        return None if own is None else _value(own)
     rows = [row for row in own if not isinstance(other, list) or row not in other]
     return (
-        "; ".join(" ".join(str(row[key]) for key in _TELLING if row.get(key) is not None) for row in rows)
+        "; ".join(" ".join(_value(row[key]) for key in _TELLING if row.get(key) is not None) for row in rows)
         or None
     )
+
+
+def _value(value: object) -> str:
+    """Bytes as a person reads them, not as the conflict keeps them."""
+    return escaped(bytes.fromhex(value["hex"])) if isinstance(value, dict) else str(value)
 
 
 _TELLING = ("kind", "name", "tag", "role", "value", "text", "instrument", "n", "raw")

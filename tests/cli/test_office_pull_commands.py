@@ -10,7 +10,7 @@ import pytest
 
 from ingest.records import SaveFish
 from tests.cli.command_line import PROGRAM, call, call_json, environment
-from tests.ingest.builders import amend, fish, ready, run, survey
+from tests.ingest.builders import amend, fish, reading, ready, run, survey
 from tests.office.pulling import checkpoint, station, write_snapshot
 
 
@@ -46,6 +46,16 @@ def test_the_status_names_stations_and_what_is_held(stick: Path) -> None:
     text = call("office", "status", folder=stick).stdout
     assert "bank" in text
     assert "2026-05-12 18:00" in text
+
+
+def test_bytes_that_differ_are_shown_as_they_were_sent(stick: Path) -> None:
+    for number, raw in enumerate((b"412 mm\r\n", b"421 mm\r\n")):
+        with ready(stick / f"{number}.sqlite") as store:
+            store.commit([SaveFish(fish(1, readings=(reading(raw=raw),)))])
+        call("office", "pull", f"{number}.sqlite", folder=stick)
+    listed = call("office", "conflicts", "list", folder=stick).stdout
+    assert r"412 mm\r\n" in listed
+    assert r"421 mm\r\n" in listed
 
 
 def test_a_conflict_is_shown_decided_and_gone(stick: Path) -> None:
