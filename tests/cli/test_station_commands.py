@@ -36,17 +36,16 @@ class Bank:
             )
         self.until(lambda: all(port.heard for port in self.ports.values()))
         self.until(self.status)
+        for port in self.ports.values():
+            port.send(b"\r\n")  # a line that ends right after the port was opened never counts
+        self.until(lambda: all(one["bytes"] for one in self.status()["instruments"].values()))
 
-    def until(self, condition: Callable[[], Any], nudge: Callable[[], object] | None = None) -> None:
-        """Wait for a condition while the station lives; `nudge` is called now and again until it holds."""
+    def until(self, condition: Callable[[], Any]) -> None:
+        """Wait for a condition while the station lives."""
         deadline_s = time.monotonic() + PATIENCE_S
-        next_s = 0.0
         while not condition():
             assert self.process.poll() is None, self.log.read_text()
             assert time.monotonic() < deadline_s, f"this never came: {self.log.read_text()}"
-            if nudge is not None and time.monotonic() >= next_s:
-                nudge()
-                next_s = time.monotonic() + 0.25
             self._pause.wait(0.02)
 
     def ask(self, *words: object) -> Any:
@@ -60,16 +59,17 @@ class Bank:
         except StationError:
             return None
 
-    def say_until(self, instrument: str, text: str, condition: Callable[[], Any]) -> None:
-        """Say a line until it counts: one that ends right after the port was opened never does."""
-        self.until(condition, lambda: self.ports[instrument].send(text.encode(), PATIENCE_S))
+    def say(self, instrument: str, text: str, condition: Callable[[], Any]) -> None:
+        """Say a line, and wait until it was taken."""
+        self.ports[instrument].send(text.encode(), PATIENCE_S)
+        self.until(condition)
 
     def work_up(self, tag: str, length_mm: int, weight_g: float, number: int) -> None:
         """Work a fish up; returns when it is fish number `number` of the list."""
-        self.say_until("reader", f"{tag}\r", lambda: (self.in_hand() or {}).get("tag") == tag)
-        self.say_until("board", f"{length_mm} mm\r", lambda: self.in_hand()["length_mm"] == length_mm)
+        self.say("reader", f"{tag}\r", lambda: (self.in_hand() or {}).get("tag") == tag)
+        self.say("board", f"{length_mm} mm\r", lambda: self.in_hand()["length_mm"] == length_mm)
         line = f"+{weight_g:8.1f} g  \r\n"
-        self.say_until("scale", line, lambda: len(self.ask("fish", "list")["fish"]) == number)
+        self.say("scale", line, lambda: len(self.ask("fish", "list")["fish"]) == number)
 
     def in_hand(self) -> Any:
         return self.status()["benches"]["main"]["in_hand"]
@@ -146,7 +146,7 @@ def test_what_needs_a_running_station_says_how_to_start_one(station: Path, words
 
 
 def test_the_running_station_shows_who_is_in_hand_and_how_its_instruments_are(bank: Bank) -> None:
-    bank.say_until("board", "222 mm\r", bank.in_hand)
+    bank.say("board", "222 mm\r", bank.in_hand)
     status = bank.ask("station", "status")
     assert status["running"] is True
     assert status["station"] == "test-bank"

@@ -68,6 +68,13 @@ def until(condition: Callable[[], bool]) -> None:
         threading.Event().wait(0.005)
 
 
+def put(path: Path, text: str) -> None:
+    """Exchange the whole file at once: a busy computer may look at one that is being written."""
+    beside = path.with_name(f".{path.name}.new~")
+    beside.write_text(text)
+    beside.rename(path)
+
+
 class Watched:
     """A station's folder with a running watch; `news` is what it delivered."""
 
@@ -128,14 +135,14 @@ def watched(tmp_path: Path) -> Iterator[Watched]:
 
 
 def test_a_changed_inventory_is_handed_over(watched: Watched) -> None:
-    (watched.folder / "inventory" / "box.csv").write_text("tag\n999000000000101\n999000000000102\n")
+    put(watched.folder / "inventory" / "box.csv", "tag\n999000000000101\n999000000000102\n")
     news = watched.reloaded()
     assert news.changed == {"inventory"}
     assert [row.tag for row in news.station.inventory] == ["999000000000101", "999000000000102"]
 
 
 def test_a_new_file_is_handed_over(watched: Watched) -> None:
-    (watched.folder / "inventory" / "second.csv").write_text("tag\n999000000000102\n")
+    put(watched.folder / "inventory" / "second.csv", "tag\n999000000000102\n")
     assert [row.tag for row in watched.reloaded().station.inventory] == ["999000000000101", "999000000000102"]
 
 
@@ -154,30 +161,28 @@ def test_a_file_that_an_editor_replaces_by_renaming_is_handed_over(
     path = watched.folder / name
     text = path.read_text()
     assert old in text
-    beside = path.with_name(f".{path.name}.new~")
-    beside.write_text(text.replace(old, new))
-    beside.rename(path)
+    put(path, text.replace(old, new))
     assert watched.reloaded().changed == {changed}
 
 
 def test_what_cannot_be_used_is_said_with_its_place_and_the_last_good_one_stays(watched: Watched) -> None:
     species = watched.folder / "species" / "bluegill.toml"
     good = species.read_text()
-    species.write_text(good + "\nfavourite = true\n[")
+    put(species, good + "\nfavourite = true\n[")
     sentence = watched.kept()
     assert "bluegill.toml, line " in sentence
     assert sentence.endswith("The settings read before stay in use.")
-    species.write_text(good.replace('common = "', 'common = "Our '))
+    put(species, good.replace('common = "', 'common = "Our '))
     assert watched.reloaded().changed == {"species"}
 
 
 def test_a_command_tag_that_comes_into_the_inventory_is_refused(watched: Watched) -> None:
-    (watched.folder / "inventory" / "box.csv").write_text("tag\n999000000000901\n")
+    put(watched.folder / "inventory" / "box.csv", "tag\n999000000000901\n")
     assert "so a fish may carry it" in watched.kept()
 
 
 def test_rows_that_a_spreadsheet_damaged_do_not_replace_the_good_ones(watched: Watched) -> None:
-    (watched.folder / "inventory" / "box.csv").write_text("tag\n9.99E+14\n")
+    put(watched.folder / "inventory" / "box.csv", "tag\n9.99E+14\n")
     assert 'line 2, `tag`: "9.99E+14" is what a spreadsheet makes of a long number' in watched.kept()
 
 
@@ -185,7 +190,7 @@ def test_a_deleted_file_is_said_and_its_tags_stay_in_use(watched: Watched) -> No
     box = watched.folder / "inventory" / "box.csv"
     box.unlink()
     assert "inventory/box.csv is gone; the settings read before stay in use." in watched.kept()
-    box.write_text("tag\n999000000000103\n")
+    put(box, "tag\n999000000000103\n")
     assert [row.tag for row in watched.reloaded().station.inventory] == ["999000000000103"]
 
 

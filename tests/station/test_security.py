@@ -8,7 +8,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -63,7 +63,8 @@ def raw(url: str, request: bytes = b"") -> socket.socket:
     """A connection on which these bytes were sent."""
     address = httpx.URL(url)
     door = socket.create_connection((address.host, address.port or 80), timeout=20)
-    door.sendall(request)
+    with suppress(ConnectionError):  # refused before all of it was sent
+        door.sendall(request)
     return door
 
 

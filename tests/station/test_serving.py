@@ -304,7 +304,7 @@ def test_a_pack_over_the_network_is_in_use_at_once_and_an_older_one_is_refused(t
         assert "Reedmace Pond" in answer.json()["said"]
         wait_for(lambda: "New settings are in use" in child.said(), "the pack in use", child.process)
         child.work_up(OLD_FISH)
-        assert "recapture" in child.said().lower()
+        wait_for(lambda: "recapture" in child.said().lower(), "the word of it", child.process)
         again = web.post(f"{url}/pack", content=pack_of("2026-05-01T12:00:00Z"))
         assert again.json()["changed"] is False
         for body in (pack_of("2026-04-01T12:00:00Z"), b"PK no pack", b""):
