@@ -38,7 +38,7 @@ def abundance(records: Records, book: SpeciesBook, words: Words) -> Chapter:
         plots += mine.plots
     if not answers:
         why = Refused(
-            f"No tagged fish up to {records.when}.",
+            f"No tagged fish{records.until}.",
             "Fish tagged and put back on one survey, and scanned for tags on the next.",
         )
         answers = [refusal("abundance", "The number of fish", why)]

@@ -56,7 +56,7 @@ def condition(records: Records, book: SpeciesBook, words: Words) -> Chapter:
         tables += parts.tables
         plots += parts.plots
     if not answers:
-        nobody = Refused(f"No fish was weighed up to {records.when}.", "Weighed and measured fish.")
+        nobody = Refused(f"No fish was weighed{records.until}.", "Weighed and measured fish.")
         answers = [refusal("wr", "The relative weight", nobody)]
     return Chapter(
         "condition",

@@ -46,7 +46,7 @@ def growth(records: Records, book: SpeciesBook, words: Words) -> Chapter:
         plots += mine.plots
     if not answers:
         why = Refused(
-            f"No fish was measured on two occasions up to {records.when}, and no stocking of known age is named.",
+            f"No fish was measured on two occasions{records.until}, and no stocking of known age is named.",
             "Tagged fish that are caught again, or a stocking in the file of the waters.",
         )
         answers = [refusal("growth", "Growth", why)]

@@ -193,6 +193,11 @@ class Records:
         """The occasion asked about, for sentences."""
         return self.occasions[-1].name if self.occasions else "no survey"
 
+    @property
+    def until(self) -> str:
+        """` up to 2026-05-12`, for sentences; nothing where there is no survey."""
+        return f" up to {self.when}" if self.occasions else ""
+
     @cached_property
     def species(self) -> tuple[str, ...]:
         """Species of the fish and batches, the most numerous first."""

@@ -131,7 +131,6 @@ class _OfSpecies:
                 "definition",
                 self.ids,
                 subject=self.species,
-                headline=True,
             )
         )
 

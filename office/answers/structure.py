@@ -41,7 +41,7 @@ def structure(records: Records, book: SpeciesBook, words: Words) -> Chapter:
         tables += mine.tables
         plots += mine.plots
     if not answers:
-        nobody = Refused(f"No fish was measured up to {records.when}.", "Measured fish.")
+        nobody = Refused(f"No fish was measured{records.until}.", "Measured fish.")
         answers = [refusal("psd", "The size structure", nobody)]
     return Chapter(
         "structure",

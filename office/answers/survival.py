@@ -40,7 +40,7 @@ def survival(records: Records, book: SpeciesBook, words: Words) -> Chapter:
         tables += shown
     if not answers:
         why = Refused(
-            f"No tagged fish up to {records.when}.",
+            f"No tagged fish{records.until}.",
             "Fish tagged and scanned on three surveys or more, a season or more apart.",
         )
         answers = [refusal("survival", "Survival", why)]

@@ -71,12 +71,7 @@ def _unanswered(chapters: Sequence[Chapter], order: dict[str, int], *, removed: 
         # A catch that cannot be compared, or that nobody took out, is no question of the owner's.
         if chapter.key in (CUES, "catch", "quality") or (chapter.key == "removal" and not removed):
             continue
-        # how many were taken out does not settle how many are left
-        settled = {
-            one.subject
-            for one in chapter.answers
-            if one.headline and one.refused is None and not one.key.endswith(".removed")
-        }
+        settled = {one.subject for one in chapter.answers if one.headline and one.refused is None}
         for one in chapter.answers:
             if one.refused is not None and one.subject not in settled:
                 settled.add(one.subject)
@@ -153,7 +148,7 @@ def _catch(one: Answer) -> str:
 
 def _number(one: Answer) -> str:
     return (
-        f"About {number(one.value or 0.0, 3)} {said(one.subject)} of the size that gets a tag live here{_limits(one)}; "
+        f"About {one.value or 0.0:,.0f} {said(one.subject)} of the size that gets a tag live here{_limits(one)}; "
         f"{one.n:,} were examined for tags."
     )
 
@@ -163,7 +158,7 @@ def _number_then(one: Answer) -> str:
     day = re.search(r"\d{4}-\d{2}-\d{2}", one.sentence)
     then = f"On {day[0]}" if day else "On an earlier survey"
     return (
-        f"{then} about {number(one.value or 0.0, 3)} {said(one.subject)} of the size that gets a tag lived here"
+        f"{then} about {one.value or 0.0:,.0f} {said(one.subject)} of the size that gets a tag lived here"
         f"{_limits(one)}; how many live here now can be told after a further survey."
     )
 

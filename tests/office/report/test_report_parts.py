@@ -159,7 +159,7 @@ def test_a_catch_that_may_be_ten_times_another_stays_off_page_one(high: float, t
 
 
 def test_how_many_are_left_is_asked_though_the_fish_taken_out_are_told() -> None:
-    taken = answer("bluegill.removed", value=9.0, unit="fish", interval=None)
+    taken = answer("bluegill.removed", value=9.0, unit="fish", interval=None, headline=False)
     left = answer(
         "bluegill.left", refused="One survey.", value=None, headline=False, sentence="Nobody knows."
     )
