@@ -55,7 +55,7 @@ def export(
     of the same name is replaced only by a whole new one."""
     from cli.questions import one_survey
     from office.exports.errors import ExportRefusedError
-    from office.exports.public_views import Selection, check_selection
+    from office.exports.public_views import Selection, checked
 
     if kind is not ExportKind.DARWIN_CORE and (
         coordinates != "exact" or about is not None or species is not None
@@ -63,9 +63,8 @@ def export(
         raise RefusedError("--coordinates, --about and --species belong to darwin-core: leave them out.")
     with reading_office(office) as connection:
         survey_id = None if survey is None else one_survey(connection, survey)["survey_id"]
-        selection = Selection(survey_id, water, year)
         try:
-            check_selection(connection, selection)
+            selection = checked(connection, Selection(survey_id, water, year))
             if kind is ExportKind.DARWIN_CORE:
                 written = _darwin_core(connection, out, selection, _coordinates(coordinates), about, species)
             else:

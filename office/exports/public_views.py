@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from sqlite3 import Connection
 from typing import Any, Literal
@@ -154,10 +154,15 @@ def _query(view: PublicView, selection: Selection, more: str, first: str) -> str
     )
 
 
-def check_selection(connection: Connection, selection: Selection) -> None:
-    """Raise ExportRefusedError for a water or year of which there is no survey."""
+def checked(connection: Connection, selection: Selection) -> Selection:
+    """The selection with its water as the records spell it. Raises ExportRefusedError: no survey is of that water or
+    year."""
     waters = _column(connection, "SELECT DISTINCT water FROM survey WHERE water IS NOT NULL ORDER BY 1")
-    if selection.water is not None and selection.water not in waters:
+    water = selection.water
+    if water is not None and water not in waters:
+        alike = [one for one in waters if one.casefold() == water.casefold()]
+        water = alike[0] if len(alike) == 1 else None
+    if selection.water is not None and water is None:
         known = ", ".join(waters) or "none"
         raise ExportRefusedError(
             f'There is no survey of the water "{selection.water}"; the waters here: {known}.'
@@ -166,6 +171,7 @@ def check_selection(connection: Connection, selection: Selection) -> None:
     if selection.year is not None and f"{selection.year:04}" not in years:
         known = ", ".join(years) or "none"
         raise ExportRefusedError(f"There is no survey of the year {selection.year}; the years here: {known}.")
+    return replace(selection, water=water)
 
 
 def _column(connection: Connection, query: str) -> Sequence[str]:

@@ -11,7 +11,7 @@ from office.exports.errors import ExportRefusedError
 from office.exports.public_views import (
     VIEW_NAMES,
     Selection,
-    check_selection,
+    checked,
     one_state,
     parted_rows,
     public_views,
@@ -88,6 +88,14 @@ def test_captures_from_elsewhere_follow_their_own_water_and_date(records: Connec
     assert [row[2] for row in got] == ["2019-05-12"]
 
 
+def test_a_water_is_known_in_any_case_of_its_letters_unless_two_are_meant(records: Connection) -> None:
+    for written in ("Mill Pond", "mill pond"):
+        assert checked(records, Selection(water=written)).water == written
+    with pytest.raises(ExportRefusedError, match="MILL POND"):
+        checked(records, Selection(water="MILL POND"))
+    assert checked(records, Selection(water="W" * 199 + "w")).water == "W" * 200
+
+
 @pytest.mark.parametrize(
     ("selection", "sentence"),
     [
@@ -99,7 +107,7 @@ def test_a_water_or_year_that_is_not_there_is_refused(
     records: Connection, selection: Selection, sentence: str
 ) -> None:
     with pytest.raises(ExportRefusedError, match=sentence):
-        check_selection(records, selection)
+        checked(records, selection)
 
 
 def test_an_export_that_fails_leaves_the_old_file_and_nothing_else(tmp_path: Path) -> None:
