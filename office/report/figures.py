@@ -202,7 +202,12 @@ def _furnish(figure: Figure, axes: Axes, plot: Plot) -> None:
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     elif plot.x_label == "year":
         _years(axes, plot)
-    if len(plot.series) > 1:
+    if len(plot.series) > 1 and plot.kind == "trend" and sum(len(one.name) for one in plot.series) < 80:
+        # "best" looks at points only: above the plot it hides no limits
+        axes.legend(
+            frameon=False, fontsize=8, loc="lower left", bbox_to_anchor=(0, 0.99), ncol=len(plot.series), borderpad=0
+        )  # fmt: skip
+    elif len(plot.series) > 1:
         axes.legend(
             frameon=True, framealpha=0.9, edgecolor=_GRID, fontsize=8, loc="best" if len(values) < 3000 else "upper right"
         )  # fmt: skip
