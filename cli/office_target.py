@@ -38,8 +38,9 @@ def not_an_office(office: Path) -> RefusedError:
 
 
 def one_water(connection: "sqlite3.Connection", written: str) -> str:
-    """The water that a person means, in any case of its letters. Raises RefusedError with what there is."""
-    waters = [str(row[0]) for row in connection.execute("SELECT water FROM water ORDER BY water")]
+    """The water that a person means, as it is written or in another case. Raises RefusedError with what there is."""
+    in_order = "SELECT water FROM water ORDER BY water <> ?, water"
+    waters = [str(row[0]) for row in connection.execute(in_order, (written,))]
     for water in waters:
         if water.casefold() == written.casefold():
             return water

@@ -10,6 +10,7 @@ import io
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any
 
 from drivers.tags import Scheme, TagForm, parse_tag, write_tag
@@ -48,6 +49,9 @@ _TAKEN_BACK = """SELECT f.tag, f.worked_up_at, v.water, f.individual_id, v.surve
 FROM fish_all AS v JOIN fish AS f ON f.fish_id = v.fish_id JOIN survey AS s ON s.survey_id = v.survey_id
 WHERE f.closed = 1 AND f.tag IS NOT NULL AND s.closed_at IS NOT NULL AND (v.void = 1 OR v.tag IS NULL)"""
 
+_WATERS = """SELECT water FROM survey WHERE water IS NOT NULL UNION
+SELECT water FROM prior_capture WHERE water IS NOT NULL ORDER BY 1"""
+
 _PAIRS = """SELECT species, length_mm, weight_g FROM fish_all WHERE water = ?1 AND void = 0 AND closed = 1
     AND status <> 'queried' AND weight_quality = 'measured' AND length_mm > 0 AND weight_g > 0 AND species IS NOT NULL
 UNION ALL SELECT species, length_mm, weight_g FROM prior_capture WHERE water = ?1 AND length_mm > 0 AND weight_g > 0
@@ -80,13 +84,14 @@ def make_pack(
     species_files: Mapping[str, bytes] | None = None,
     checks: bytes | None = None,
 ) -> Packed:
-    """The pack of these waters, as the office writes them; made_at: RFC 3339 UTC, the clock of the office.
+    """The pack of these waters, also where a crew wrote one in other case; made_at: RFC 3339 UTC, the clock of the office.
 
     `tags`: more tags that somebody holds. `species_files`: TOML by file name. `checks`: TOML with the keys of [checks].
     """
     captures = connection.execute(_CAPTURES).fetchall()
-    rows, animals = _history(captures, set(waters))
-    taken_back = _taken_back(connection, set(waters))
+    names = {water.casefold() for water in waters}
+    rows, animals = _history(captures, names)
+    taken_back = _taken_back(connection, names)
     used = {tag for (tag, *_) in captures}
     held = sorted({tag for (tag,) in connection.execute("SELECT DISTINCT tag FROM tag_inventory")} | {*tags})
     unused = [tag for tag in held if tag not in used]
@@ -107,12 +112,12 @@ def make_pack(
     return Packed(pack, animals, len(rows), len(unused), len(held) - len(unused), relations)
 
 
-def _history(captures: Sequence[tuple[Any, ...]], waters: set[str]) -> tuple[list[Row], int]:
+def _history(captures: Sequence[tuple[Any, ...]], names: set[str]) -> tuple[list[Row], int]:
     """The rows of the history, oldest first, and how many animals they are of."""
     animals = {
         individual or individual_id(tag)
         for tag, _, water, _, _, _, _, individual, *_ in captures
-        if water in waters
+        if water is not None and water.casefold() in names
     }
     rows: list[Row] = []
     for tag, at, water, species, mm, g, fate, individual, survey, fish, until in captures:
@@ -125,26 +130,27 @@ def _history(captures: Sequence[tuple[Any, ...]], waters: set[str]) -> tuple[lis
     return in_order, len(animals)
 
 
-def _taken_back(connection: sqlite3.Connection, waters: set[str]) -> list[Row]:
+def _taken_back(connection: sqlite3.Connection, names: set[str]) -> list[Row]:
     """Rows with the fate `void` for fish of these waters that count no more, or under no tag."""
     rows = connection.execute(f"{_TAKEN_BACK} ORDER BY 2, 6").fetchall()
     return [
         (_written(tag), at, water, "", "", "", VOID, animal or "", survey, fish, "")
         for tag, at, water, animal, survey, fish in rows
-        if water in waters
+        if water is not None and water.casefold() in names
     ]
 
 
 def _relations(connection: sqlite3.Connection, water: str, book: SpeciesBook) -> dict[str, Relation]:
     """This water's own relation for every species with enough fish (see `fishery.single.fit_length_weight`)."""
     pairs: dict[str, list[tuple[float, float]]] = {}
-    for species, mm, g in connection.execute(_PAIRS, (water,)):
+    known = [one for (one,) in connection.execute(_WATERS) if one.casefold() == water.casefold()]
+    for species, mm, g in chain.from_iterable(connection.execute(_PAIRS, (one,)) for one in known):
         pairs.setdefault(species, []).append((mm, g))
     found = {}
-    for species, known in pairs.items():
+    for species, measured in pairs.items():
         one = book.get(species)
         fitted = fit_length_weight(
-            [mm for mm, _ in known], [g for _, g in known], one.recommended if one else None
+            [mm for mm, _ in measured], [g for _, g in measured], one.recommended if one else None
         )
         if fitted is not None:
             found[species] = fitted

@@ -22,7 +22,7 @@ LAKE = builders.survey(survey_id="survey-2", water="Heron Lake", opened_at="2026
 
 
 def in_lake(number: int, **changes: Any) -> Any:
-    at = f"2026-05-20T13:00:{number:02}.000Z"
+    at = f"2026-05-20T13:{number // 60:02}:{number % 60:02}.000Z"
     return bass(number, survey_id="survey-2", run_no=None, opened_at=at, worked_up_at=at, **changes)
 
 
@@ -49,6 +49,20 @@ def test_all_captures_of_the_animals_of_a_water_go_along_wherever_they_were_made
         ]
         assert (packed.animals, packed.captures) == (1, 3)
         assert pack_of(office, "Mill Pond", "Heron Lake").animals == 2
+
+
+def test_a_water_that_one_crew_wrote_in_other_case_is_the_same_water(tmp_path: Path) -> None:
+    other = builders.survey(survey_id="survey-2", water="MILL POND", opened_at="2026-05-20T12:00:00Z")
+    fish = [
+        make(number, length_mm=200.0 + 5 * number, weight_g=1.2e-5 * (200.0 + 5 * number) ** 3 + number % 7)
+        for number, make in enumerate([bass] * 30 + [in_lake] * 30, 1)
+    ]
+    with office_with(tmp_path / "o.sqlite", other, *fish) as office:
+        packed = pack_of(office, "Mill Pond")
+        assert (packed.animals, packed.captures) == (60, 60)
+        assert [(key, one.n) for key, one in packed.relations.items()] == [
+            (("Mill Pond", "largemouth_bass"), 60)
+        ]
 
 
 def test_amended_values_go_along_and_void_fish_stay(tmp_path: Path) -> None:
