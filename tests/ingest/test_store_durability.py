@@ -6,9 +6,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
@@ -376,41 +374,33 @@ def test_a_database_has_one_owner_under_all_its_names(tmp_path: Path) -> None:
     Store.open(path).close()  # a second name alone keeps nobody waiting
 
 
-@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace to hold up the lock")
+LATE = """
+import fcntl, sys
+from pathlib import Path
+from ingest.store.owner import OwnerLock
+flock = fcntl.flock
+def held_up(*how):
+    fcntl.flock = flock
+    print("opened", flush=True)
+    sys.stdin.readline()
+    return flock(*how)
+fcntl.flock = held_up
+OwnerLock(Path(sys.argv[1]))
+"""
+
+
 def test_an_owner_that_leaves_between_our_open_and_our_lock_gives_nobody_two_owners(tmp_path: Path) -> None:
     path = tmp_path / "bank.sqlite"
-    lock_file = f"{path}.lock"
     owner = OwnerLock(path)
-    code = "import sys; from pathlib import Path; from ingest.store.owner import OwnerLock; OwnerLock(Path(sys.argv[1]))"
-    slow = [
-        "strace",
-        "-qq",
-        "-o",
-        "/dev/null",
-        "-e",
-        "trace=flock",
-        "-e",
-        "inject=flock:delay_enter=1500000:when=1",
-    ]
-    late = subprocess.Popen(
-        [*slow, sys.executable, "-c", code, str(path)], cwd=ROOT, stderr=subprocess.PIPE, text=True
-    )
-    deadline = time.monotonic() + 30
-    while lock_file not in files_open_in_children_of(late.pid):
-        assert time.monotonic() < deadline
+    pipe = subprocess.PIPE
+    command = [sys.executable, "-c", LATE, str(path)]
+    late = subprocess.Popen(command, cwd=ROOT, stdin=pipe, stdout=pipe, stderr=pipe, text=True)
+    assert said(late).readline() == "opened\n"
     owner.release()
     owner = OwnerLock(path)
-    words = late.communicate(timeout=60)[1]
+    words = late.communicate("go on\n")[1]
     owner.release()
     assert f"in use by process {os.getpid()}" in words
-
-
-def files_open_in_children_of(pid: int) -> set[str]:
-    found = set()
-    for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
-        with suppress(OSError):  # it may end, or close a file, while we look
-            found |= {str(link.readlink()) for link in Path(f"/proc/{child}/fd").iterdir()}
-    return found
 
 
 def test_an_interrupt_within_a_commit_leaves_nothing_half_done(tmp_path: Path) -> None:
