@@ -1,5 +1,6 @@
 """How often intervals hold the truth over simulated surveys; used by every test of an interval."""
 
+import os
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -30,11 +31,21 @@ def coverage(surveys: int, seed: int, survey: Callable[[Generator], Held]) -> li
 def assert_nominal(shares: Sequence[float], surveys: int, level: float = 0.95) -> None:
     """Within 3 points of the level. 200 surveys have a standard error of 1.5 points of their own, which is allowed them;
     the long suite's 2,000 are held to the 3 points."""
+    _show(shares, surveys, level)
     within = 0.03 if surveys >= 2000 else 0.045
     assert all(abs(share - level) <= within for share in shares), shares
 
 
+def _show(shares: Sequence[float], surveys: int, level: float) -> None:
+    """The measured coverage, which the slow suite prints."""
+    test = os.environ["PYTEST_CURRENT_TEST"].split(" ")[0].rsplit("/", 1)[-1]
+    print(
+        f"\n{test}: {', '.join(f'{100 * one:.1f}' for one in shares)} of 100 at nominal {100 * level:g}, {surveys} surveys"
+    )
+
+
 def assert_no_less(shares: Sequence[float], surveys: int, level: float = 0.95) -> None:
     """For intervals that are built to hold the truth at least as often as they say."""
+    _show(shares, surveys, level)
     within = 0.03 if surveys >= 2000 else 0.045
     assert all(share >= level - within for share in shares), shares
