@@ -33,7 +33,7 @@ def catch(records: Records, book: SpeciesBook, words: Words) -> Chapter:
         rates = _rates(records, here)
         for species, rate in rates.items():
             answers += _answers(records, here, species, rate, book)
-        tables.append(_by_run(records, here))
+        tables += [_by_run(records, here), _sureness(records, rates)]
         plots += _plots(records, here)
         plots += _trends(records, words)
     else:
@@ -290,6 +290,32 @@ def _by_run(records: Records, here: Effort) -> Table:
         *(Column(said(species), "fish") for species in shown),
     )
     return Table("by_run", f"Catch by run, {records.when}", columns, tuple(rows), " ".join(here.left_out))
+
+
+def _sureness(records: Records, rates: dict[str, CatchRate]) -> Table:
+    """Each rate with its standard error and both kinds of limits."""
+    rows: list[tuple[Cell, ...]] = []
+    for species, rate in rates.items():
+        ends = [
+            end
+            for one in (rate.interval, rate.bootstrap)
+            for end in ((None, None) if one is None else (one.low, one.high))
+        ]
+        name = "all species" if species == ALL else said(species)
+        rows.append((name, int(rate.fish), rate.per_hour, rate.se, rate.rse_percent, *ends))
+    columns = (
+        Column("species"),
+        Column("fish"),
+        Column("catch", PER_HOUR, 1),
+        Column("standard error", "", 1),
+        Column("of the catch", "%", 0),
+        Column("lower 95 %", "", 1),
+        Column("upper 95 %", "", 1),
+        Column("bootstrap, lower", "", 1),
+        Column("upper", "", 1),
+    )
+    note = f"Limits: t on the log scale; bootstrap over runs from {LEAST_BOOTSTRAP_RUNS} runs on."
+    return Table("sureness", f"How sure the catch per hour is, {records.when}", columns, tuple(rows), note)
 
 
 def _run_name(records: Records, run: Run) -> str:

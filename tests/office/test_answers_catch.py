@@ -1,5 +1,6 @@
 """Which runs count for the catch per hour, and what speaks against comparing."""
 
+import numpy as np
 import pytest
 
 from tests.office.asking import LATER, SPRING, a_table, asked, bass
@@ -135,3 +136,24 @@ def test_other_gear_on_the_survey_before_speaks_against_comparing(pond: Pond) ->
         pond.fish(survey, run_no=1)
     answer = asked(pond, "catch").answer("comparable")
     assert answer.sentence.startswith(f"{SPRING} and {LATER}: gear differ")
+
+
+def test_each_rate_stands_with_its_error_and_both_kinds_of_limits(pond: Pond) -> None:
+    survey = pond.survey(SPRING)
+    catches = (3, 0, 5, 8, 2, 4, 6, 1, 3, 7)
+    for run_no, fish in enumerate(catches, 1):
+        pond.run(survey, run_no, 600.0)
+        for _ in range(fish):
+            pond.fish(survey, run_no=run_no)
+    row = a_table(asked(pond, "catch"), "sureness").rows[-1]
+    per_hour = [6.0 * one for one in catches]
+    error = np.std(per_hour, ddof=1) / 10**0.5
+    assert row[:2] == ("largemouth bass", 39)
+    assert row[2:5] == pytest.approx((np.mean(per_hour), error, 100 * error / np.mean(per_hour)))
+    resampled = np.random.default_rng(3).choice(per_hour, (20_000, 10)).mean(axis=1)
+    # the studentized limits are wider than plain percentiles of so few runs
+    low, high = np.quantile(resampled, (0.025, 0.975))
+    assert row[7] is not None
+    assert row[8] is not None
+    assert 0.6 * low < float(row[7]) < low
+    assert high < float(row[8]) < 1.3 * high
