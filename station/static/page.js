@@ -14,6 +14,7 @@ const benches = document.body.dataset.benches.split(" ").filter(Boolean);
 let offset_s = 0; // from UTC to the station's own time
 let skew_ms = null; // from the tablet's clock to the station's, as its last beat said
 let heard_ms = null; // by the tablet's clock
+let heard_mono_ms = 0; // by one that is never set, but may stand still while the tablet sleeps
 let stream = null;
 let connected_ms = 0; // when the last try began
 let fresh = false; // whether a scene came since; what came before it on a new line was said while nobody heard it
@@ -182,6 +183,7 @@ function readOut(scene) {
 
 function heard() {
   heard_ms = Date.now();
+  heard_mono_ms = performance.now();
   if (fresh && at("contact").dataset.why !== "busy") contact(null);
 }
 
@@ -225,14 +227,14 @@ function tick() {
 
 function watch() {
   tick();
-  if (heard_ms === null || Date.now() - heard_ms <= SILENT_MS) return;
+  if (heard_ms === null || Math.max(Date.now() - heard_ms, performance.now() - heard_mono_ms) <= SILENT_MS) return;
   lost();
-  if (Date.now() - connected_ms > SILENT_MS) connect(); // a line that was cut without a word closes no stream
+  if (performance.now() - connected_ms > SILENT_MS) connect(); // a line that was cut without a word closes no stream
 }
 
 function connect() {
   stream?.close();
-  connected_ms = Date.now();
+  connected_ms = performance.now();
   fresh = false;
   const address = new URL("/events", location.href);
   if (bench) address.searchParams.set("bench", bench);

@@ -1,6 +1,7 @@
 """The page over time: it loses the station and finds it again, several look at once, hands use only the keyboard."""
 
 import json
+import os
 import signal
 import sqlite3
 from contextlib import ExitStack, closing
@@ -87,6 +88,15 @@ def test_a_page_that_loses_the_station_says_so_and_catches_up_by_itself(
         stage.weigh(301)
         view.wait("saved", "301 g")
         assert view.texts("#total") == ["1"]
+        # A line that falls silent ends no stream; and a tablet whose clock is set back meanwhile counts on.
+        view.page.evaluate("() => { const now = Date.now; Date.now = () => now() - 3_600_000; }")
+        assert stage.child.process is not None
+        os.kill(stage.child.process.pid, signal.SIGSTOP)
+        try:
+            view.page.wait_for_selector("#contact[data-why=lost]")
+        finally:
+            os.kill(stage.child.process.pid, signal.SIGCONT)
+        view.wait("saved", "301 g")
 
 
 def test_a_page_too_many_says_why_it_shows_nothing_and_comes_when_another_is_closed(
