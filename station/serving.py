@@ -211,6 +211,7 @@ def _bound(address: str, port: int) -> socket.socket:
         if family == socket.AF_INET6:
             door.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0)
         door.bind((address, port))
+        door.listen()  # before anybody is told where the page is
     except OSError:
         door.close()
         raise

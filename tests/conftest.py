@@ -1,11 +1,18 @@
 """What tests of several folders share."""
 
+import signal
 from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser
 
 from tests.chromium import chromium
+
+
+def pytest_configure() -> None:
+    """A shell has what it starts in the background ignore Ctrl-C, and so would every program that a test starts."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,8 @@ from tests.ingest.daemon_tools import Child, wait_for, weighing
 from tests.ingest.stations import length, tag
 from tests.station.page_tools import PROGRAM, address_of
 
-KNOWN = "985120000000777"  # a fish caught six times before
+KNOWN = "985120000000777"  # a fish caught six times before; nobody saves it
+SAVED_AGAIN = "985120000000776"  # another one with the same captures, to be saved: tests come in any order
 DRUGGED = "985120000000778"  # removed last time, on paper
 BOX = tuple(f"9851200000009{n:02}" for n in range(60))  # new tags
 SHAPES = {"reader": "tag_plain", "board": "board_mm", "scale": "scale_print_key"}
@@ -49,6 +50,7 @@ def write_stage(
                 "independent_s = 0.05",
                 "echo_s = 0.001",
                 "command_absent_s = 0.001",
+                "open_limit_s = 3600.0",
             ],
             "hasty": ["open_limit_s = 1.0"],
             "mute": [],
@@ -64,7 +66,11 @@ def write_stage(
     lines += ["[page]", f"port = {port}", page]
     (folder / "inventory").mkdir(exist_ok=True)
     (folder / "inventory" / "box.csv").write_text("\n".join(["tag", *BOX]) + "\n")
-    rows = [f"{KNOWN},{day},{water},largemouth_bass,{mm},{g},released" for day, water, mm, g in CAPTURES]
+    rows = [
+        f"{code},{day},{water},largemouth_bass,{mm},{g},released"
+        for code in (KNOWN, SAVED_AGAIN)
+        for day, water, mm, g in CAPTURES
+    ]
     rows.append(f"{DRUGGED},2025-05-13,Reedmace Pond,largemouth_bass,287,301,removed")
     (folder / "history").mkdir(exist_ok=True)
     head = "tag,date,water,species,length_mm,weight_g,fate"
@@ -169,7 +175,7 @@ def recapture(stage: Stage) -> None:
 
 
 def recapture_saved(stage: Stage) -> None:
-    stage.work_up(KNOWN, 318, 447)
+    stage.work_up(SAVED_AGAIN, 318, 447)
 
 
 def recapture_gone(stage: Stage) -> None:

@@ -2,7 +2,8 @@
 
 import asyncio
 import json
-from collections.abc import Sequence
+from collections.abc import Coroutine, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from hypothesis import given, settings
@@ -12,6 +13,12 @@ from ingest.control import Ask
 from station.asking import Asking
 from station.news import KEPT, MOST_UNREAD, News, Reader, beat
 from station.scenes import Scenes
+
+
+def run_aside(work: Coroutine[Any, Any, None]) -> None:
+    """Run this in a thread of its own: in this one a browser of other tests may have its loop."""
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, work).result()
 
 
 def said(number: int, bench: str | None = "main") -> dict[str, object]:
@@ -49,7 +56,7 @@ def test_an_announcement_comes_once_before_the_scene_that_it_caused() -> None:
         assert "id" not in second
         assert await waiting(reader) == []
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_a_bench_hears_its_own_news_and_those_of_the_whole_station() -> None:
@@ -61,7 +68,7 @@ def test_a_bench_hears_its_own_news_and_those_of_the_whole_station() -> None:
         assert numbers(await waiting(left)) == ["0", "2"]
         assert numbers(await waiting(every)) == ["0", "1", "2"]
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 @settings(deadline=None)
@@ -86,7 +93,7 @@ def test_whoever_comes_back_misses_nothing_and_hears_nothing_twice(breaks: list[
         heard += numbers(await waiting(news.reader("main", last)))
         assert heard == [str(one + 1) for one in range(count)]
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_after_a_restart_everything_said_since_comes() -> None:
@@ -97,7 +104,7 @@ def test_after_a_restart_everything_said_since_comes() -> None:
         assert numbers(await waiting(news.reader("main", "first-77"))) == ["0", "1", "2"]
         assert await waiting(news.reader("main", None)) == []
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_only_the_last_ones_are_kept() -> None:
@@ -108,7 +115,7 @@ def test_only_the_last_ones_are_kept() -> None:
         assert len(news.recent) == KEPT
         assert numbers(await waiting(news.reader("main", "s-1")))[0] == "5"
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_a_reader_that_falls_behind_is_let_go_and_the_others_stay() -> None:
@@ -121,7 +128,7 @@ def test_a_reader_that_falls_behind_is_let_go_and_the_others_stay() -> None:
         assert await slow.messages(0.001) is None
         assert await waiting(quick) == []
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_a_beat_says_whether_the_station_answers() -> None:
@@ -171,7 +178,7 @@ def test_of_one_bench_at_most_one_question_is_on_its_way_however_much_is_said() 
         for reader in readers:
             news.leave(reader)
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_a_page_that_comes_later_sees_the_scene_at_once() -> None:
@@ -187,7 +194,7 @@ def test_a_page_that_comes_later_sees_the_scene_at_once() -> None:
         scenes.follow(second)
         assert second._scene == first._scene
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_a_page_that_comes_while_the_station_is_asked_gets_the_answer_too() -> None:
@@ -203,7 +210,7 @@ def test_a_page_that_comes_while_the_station_is_asked_gets_the_answer_too() -> N
         await until(lambda: first._scene)
         assert second._scene == '{"facts":1,"words":0}'
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_a_page_is_not_shown_the_same_scene_twice() -> None:
@@ -214,7 +221,7 @@ def test_a_page_is_not_shown_the_same_scene_twice() -> None:
         reader.show("{}")
         assert await waiting(reader) == []
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_a_scene_that_cannot_be_built_is_one_that_is_missing() -> None:
@@ -230,7 +237,7 @@ def test_a_scene_that_cannot_be_built_is_one_that_is_missing() -> None:
         desk.answer(n=2)
         await until(lambda: reader._scene == '{"facts":2,"words":1}')
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_an_answer_that_never_comes_is_said_and_one_that_comes_too_late_harms_nothing() -> None:
@@ -244,7 +251,7 @@ def test_an_answer_that_never_comes_is_said_and_one_that_comes_too_late_harms_no
         desk.answer()
         await asyncio.sleep(0)
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_whoever_asks_for_a_deed_is_told_that_it_may_still_be_done() -> None:
@@ -252,7 +259,7 @@ def test_whoever_asks_for_a_deed_is_told_that_it_may_still_be_done() -> None:
         answer = await Asking(Desk().asked.append)({"ask": "command"}, 0.01, late="It may still be done.")
         assert answer == {"ok": False, "error": "It may still be done."}
 
-    asyncio.run(run())
+    run_aside(run())
 
 
 def test_an_answer_after_the_page_has_ended_harms_nothing() -> None:
@@ -261,5 +268,5 @@ def test_an_answer_after_the_page_has_ended_harms_nothing() -> None:
     async def run() -> None:
         await Asking(desk.asked.append)({"ask": "status"}, 0.001)
 
-    asyncio.run(run())
+    run_aside(run())
     desk.answer()

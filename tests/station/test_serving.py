@@ -3,6 +3,7 @@
 import json
 import socket
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
@@ -114,6 +115,23 @@ def test_a_code_that_cannot_be_kept_costs_the_code_not_the_page(
         assert web.get(f"{address}/pair").status_code == 200
         assert shown == []
         assert heard.empty()
+    finally:
+        page.close()
+
+
+def test_the_page_can_be_reached_as_soon_as_it_is_said_where_it_is(tmp_path: Path) -> None:
+    doors, _, _ = doors_of(tmp_path, "port = 0")
+    reached: SimpleQueue[bool] = SimpleQueue()
+
+    def deliver(said: Ask | Tell) -> None:
+        if isinstance(said, Tell):
+            address = httpx.URL(said.sentence.split()[-1])
+            with socket.socket() as visitor:
+                reached.put(visitor.connect_ex((address.host, address.port)) == 0)
+
+    page = PageServer(replace(doors, deliver=deliver))
+    try:
+        assert reached.get(timeout=60)
     finally:
         page.close()
 
