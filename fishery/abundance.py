@@ -16,6 +16,10 @@ from fishery.assumptions import Assumption, ChiSquare, judged, tested, unseen
 from fishery.count_limits import poisson_limits
 from fishery.intervals import exact_share, wilson_share
 
+CLOSED = "No fish came in, left, died or grew into the size between the surveys."
+KEPT = "No fish lost its mark."
+"""Assumptions of which the times of the surveys, or marks lost, may say something."""
+
 IntervalKind = Literal["poisson", "binomial", "normal", "chapman_normal", "wilson"]
 
 LEAST_RECAPTURES = 3
@@ -205,8 +209,8 @@ def _assumptions(classes: Sequence[SizeClass]) -> tuple[Assumption, ...]:
         judged(equal, equal_catchability(classes))
         if classes
         else unseen(equal, "the counts by length group"),
-        unseen("No fish came in, left, died or grew into the size between the surveys.", "a third survey"),
-        unseen("No fish lost its mark.", "a second mark on some of the fish"),
+        unseen(CLOSED, "a third survey"),
+        unseen(KEPT, "a second mark on some of the fish"),
         unseen(
             "Every mark was noticed on the fish that were scanned.", "a second scan of some unmarked fish"
         ),

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fishery.abundance import UNBIASED_RECAPTURES, Abundance, SizeClass, chapman
+from fishery.abundance import CLOSED, KEPT, UNBIASED_RECAPTURES, Abundance, SizeClass, chapman
 from fishery.answers import Refused
 from fishery.assumptions import Assumption
 from fishery.open_population import TRUSTED_MARKED, OpenPopulation, jolly_seber
@@ -57,6 +57,8 @@ def abundance(records: Records, book: SpeciesBook, words: Words) -> Chapter:
     )
 
 
+LEAST_MEASURED = 0.9
+"""Share of the examined fish that must have a length for a test by length (proposal)."""
 _COVERED = {"chapman": CHAPMAN_FEW, "schnabel": SCHNABEL_FEW, "schumacher": SCHNABEL_FEW}
 
 
@@ -117,7 +119,7 @@ class _OfSpecies:
             self._refused("chapman", title, answer, (then, now), cautions, about)
             return
         self._told("chapman", title, about, answer, ids, cautions, headline=True)
-        self._assumptions(answer.assumptions)
+        self._assumptions(answer.assumptions, then, loss)
         if isinstance(loss, TagLoss):
             mended = chapman_with_loss(marked, 0, examined, int(again.sum()), loss)
             if isinstance(mended, Abundance):
@@ -127,7 +129,7 @@ class _OfSpecies:
     def _classes(
         self, again: np.ndarray[tuple[int], np.dtype[np.int64]], now: int, examined: int
     ) -> tuple[SizeClass, ...]:
-        """The examined fish in three groups of length with their recaptures, where all were measured."""
+        """The examined fish in three groups of length with their recaptures, where nearly all were measured."""
         records, fish = self.records, self.records.fish
         least = self.captures.least_mm or 0.0
         mask = records.of(self.species) & fish.examined & (fish.occasion == now)
@@ -136,8 +138,9 @@ class _OfSpecies:
         # one record for each animal, as in the counts
         keys = np.where(fish.animal[chosen] >= 0, fish.animal[chosen], -1 - np.arange(len(chosen)))
         chosen = chosen[np.unique(keys, return_index=True)[1]]
+        chosen = chosen[np.isfinite(fish.length_mm[chosen])]
         lengths = fish.length_mm[chosen]
-        if len(chosen) != examined or not np.isfinite(lengths).all() or np.ptp(lengths) == 0:
+        if len(chosen) < LEAST_MEASURED * examined or np.ptp(lengths) == 0:
             return ()
         bounds = np.unique(np.quantile(lengths, (1 / 3, 2 / 3)))
         group = np.searchsorted(bounds, lengths, side="right")
@@ -151,7 +154,7 @@ class _OfSpecies:
 
     def _cautions(self, then: int) -> tuple[str, ...]:
         records, found = self.records, self.captures
-        days = (records.occasions[records.focus].year - records.occasions[then].year) * 365.25
+        days = self._days_since(then)
         told = []
         if days > CLOSED_DAYS:
             told.append(
@@ -165,6 +168,10 @@ class _OfSpecies:
             if counts[records.focus]:
                 told.append(f"{int(counts[records.focus])} {what} are left out.")
         return tuple(told)
+
+    def _days_since(self, then: int) -> float:
+        occasions = self.records.occasions
+        return (occasions[self.records.focus].year - occasions[then].year) * 365.25
 
     # --- several surveys within two months ----------------------------------------------------------------------------
 
@@ -291,7 +298,7 @@ class _OfSpecies:
                     one.marked_caught,
                     one.released,
                     *_with_limits(None if only_marked else one.number),
-                    *_with_limits(one.survival),
+                    *_share_with_limits(one.survival),
                     one.recruits.value if one.recruits and not only_marked and not then else None,
                     _only_marked(one.caught).why if only_marked else one.why or None,
                 )
@@ -312,7 +319,7 @@ class _OfSpecies:
         )
         note = " ".join(
             (
-                f"{found.method}. {found.source}. Survival is to the next survey, not per year.",
+                f"{found.method}. {found.source}. Survival is to the next survey, not per year; one above 1 is chance.",
                 *found.cautions,
             )
         )
@@ -456,8 +463,15 @@ class _OfSpecies:
             cautions=cautions,
         )
 
-    def _assumptions(self, given: tuple[Assumption, ...]) -> None:
-        rows = tuple(assumption_row(one) for one in given)
+    def _assumptions(self, given: tuple[Assumption, ...], then: int, loss: TagLoss | Refused | None) -> None:
+        seen = {one.needs: one for one in given}
+        days = self._days_since(then)
+        if days > CLOSED_DAYS:
+            seen[CLOSED] = Assumption(CLOSED, f"{days:.0f} days lie between the surveys.", True)
+        if isinstance(loss, TagLoss):
+            lost = f"{100 * loss.loss:.0f} % of the tags were lost, as {loss.kept_both + loss.kept_one} fish tell."
+            seen[KEPT] = Assumption(KEPT, lost, loss.interval.low > 0)
+        rows = tuple(assumption_row(one) for one in seen.values())
         title = f"What the number of {said(self.species)} takes for granted"
         self.tables.append(Table(f"{self.species}.assumptions", title, ASSUMPTION_COLUMNS, rows))
 
@@ -485,6 +499,12 @@ ASSUMPTION_COLUMNS = (Column("it takes for granted"), Column("what the data say"
 def assumption_row(one: Assumption) -> tuple[str, str, str]:
     verdict = {True: "doubtful", False: "not contradicted", None: "not known"}[one.doubtful]
     return (one.needs, one.data, verdict)
+
+
+def _share_with_limits(found: Estimated | None) -> tuple[float | None, float | None, float | None]:
+    """No more than all fish survive: limits end there, the estimate stands as it came out."""
+    value, low, high = _with_limits(found)
+    return value, low, None if high is None else min(high, 1.0)
 
 
 def _with_limits(found: Estimated | None) -> tuple[float | None, float | None, float | None]:

@@ -306,3 +306,32 @@ def test_no_tags_is_said_plainly(pond: Pond, key: str) -> None:
     (answer,) = asked(pond, key).answers
     assert answer.refused == f"No tagged fish up to {SPRING}."
     assert answer.wanted
+
+
+def test_what_the_data_say_of_closure_and_lost_tags_stands_beside_the_assumption(pond: Pond) -> None:
+    first, second = pond.survey("2025-05-01"), pond.survey("2026-05-01")
+    for number in range(40):
+        pond.fish(first, tag(number), marks=("left pelvic clip",))
+    for number in range(12):
+        pond.fish(second, tag(number), tag_status="recapture", marks=("left pelvic clip",))
+    for place in range(20):
+        pond.fish(second, marks=("left pelvic clip",) if place < 4 else ())
+    made = asked(pond, "abundance", {"second_marks": {"2025": "left pelvic clip"}})
+    said = {row[0]: row[1:] for row in a_table(made, "largemouth_bass.assumptions").rows}
+    assert said["No fish came in, left, died or grew into the size between the surveys."] == (
+        "365 days lie between the surveys.",
+        "doubtful",
+    )
+    assert said["No fish lost its mark."] == ("25 % of the tags were lost, as 16 fish tell.", "doubtful")
+
+
+def test_a_fish_without_a_length_leaves_the_others_to_tell_whether_sizes_are_caught_alike(pond: Pond) -> None:
+    first, second = pond.survey(SPRING), pond.survey(LATER)
+    for number in range(40):
+        pond.fish(first, tag(number), length_mm=250.0 + number)
+    for number in range(20):
+        pond.fish(second, tag(number), length_mm=250.0 + 10 * number, tag_status="recapture")
+    for number in range(20):
+        pond.fish(second, length_mm=255.0 + 10 * number if number else None)
+    rows = a_table(asked(pond, "abundance"), "largemouth_bass.assumptions").rows
+    assert "chi-square" in str(rows[0][1])
