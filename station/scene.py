@@ -119,9 +119,8 @@ def _notices(
         text = f"Parked: {parked['says']}. Scan its tag to go on with it."
         if moment.state != "parked" or len(facts["parked"]) > 1:
             found.append({"tone": "calm", "text": text})
-    survey = facts.get("survey")
-    if survey and survey.get("withdrawal_until"):
-        until = survey["withdrawal_until"]
+    until = (facts.get("survey") or {}).get("withdrawal_until")
+    if until and not any(until in text for text in warnings):
         found.append({"tone": "calm", "text": f"Fish are drug-treated: not to be eaten before {until}."})
     if facts["untagged_next"]:
         found.append({"tone": "calm", "text": "The next fish has no tag."})

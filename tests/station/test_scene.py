@@ -131,6 +131,8 @@ def test_a_recapture_keeps_its_history_and_its_warnings_when_its_last_measure_sa
     assert scene(facts(saved=kept))["sentence"] == (
         "Saved. Since last time, 12 months ago: +12 mm (+1 mm/month), +58 g. Relative weight 96, now 98."
     )
+    treated = scene(facts(saved=kept, survey=survey(withdrawal_until="2026-06-02")))
+    assert notices(treated) == notices(scene(facts(saved=kept)))  # not twice
     corrected = scene(facts(saved=kept), [said("fish_amended", "Corrected: kept.", fish_id="fish-1")])
     assert notices(corrected) == ["Drug-treated until 2026-06-02: not to be eaten before."]
 
