@@ -207,7 +207,7 @@ def _not_opened(
     match reason:
         case Reason.ABSENT:
             cure = (
-                "plug it in and switch it on; the ports that are there: tallywell instruments list --ports."
+                "if it is plugged in, its name is another one: tallywell instruments list --ports shows them."
             )
             one.say("port_absent", sentence, cure)
             for taker in running({"brltty"}, machine.proc):

@@ -45,5 +45,5 @@ app.command("rebuild")(record_commands.rebuild)
 
 
 def run() -> None:
-    """The program's entry."""
+    """Carry out the command line."""
     app(prog_name="tallywell")

@@ -326,15 +326,11 @@ GRAMMAR: Mapping[Verb, _Rule] = {
 _NEEDS = {Verb.BATCH: "count", Verb.TREATMENT: "agent"}
 
 
-def possible_commands() -> tuple[str, ...]:
-    """How every command is written, in the order of the table."""
-    return tuple(rule.usage for rule in GRAMMAR.values())
-
-
 def parse_command(text: str) -> Command:
     """The command that `text` says. Verbs, choices and option names may be written in any case.
 
-    Runs of blanks count as one. Raises CommandError with what is possible when the text is no command.
+    Runs of blanks count as one. Raises CommandError when the text is no command: with the verbs, or with how a known
+    verb is written.
     """
     words = " ".join(text.split())
     verb, rest = _split_verb(words)
@@ -388,7 +384,7 @@ def _split_verb(words: str) -> tuple[Verb, str]:
         for verb in Verb:
             if head == verb and len(parts) >= count:
                 return verb, " ".join(parts[count:])
-    possible = "; ".join(possible_commands())
+    possible = ", ".join(Verb)
     if not words:
         raise CommandError(f"an empty command says nothing; possible are: {possible}")
     near = get_close_matches(parts[0].lower(), [verb.split(" ")[0] for verb in Verb], n=1)

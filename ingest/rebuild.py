@@ -64,7 +64,8 @@ class RebuildReport:
 def rebuild(database: Path, journal: Path | None = None) -> RebuildReport:
     """Rebuild the records of this database in a temporary one and compare; the database is not changed.
 
-    `journal` is the folder of its journal; without it the one that the database was last written with.
+    `journal` is the folder of its journal; without it the one that the database was last written with, also where it
+    lies beside the database by now: both were carried elsewhere, or the station was started in another folder.
 
     Raises:
         RebuildError: there is no such database, or no journal for it.
@@ -73,10 +74,11 @@ def rebuild(database: Path, journal: Path | None = None) -> RebuildReport:
     if not database.is_file():
         raise RebuildError(f"There is no database {database}: check the name.")
     with Store.open(database) as stored, TemporaryDirectory(prefix="tallywell-") as folder:
-        place = journal if journal is not None else _journal_of(stored)
-        runs = journal_runs(place, database.name)
-        if not runs:
-            raise RebuildError(f"There is no journal of {database.name} in {place}: name its folder.")
+        places = [journal] if journal is not None else _journals_of(stored)
+        found = [(place, runs) for place in places if (runs := journal_runs(place, database.name))]
+        if not found:
+            raise RebuildError(f"There is no journal of {database.name} in {places[0]}: name its folder.")
+        place, runs = found[0]
         report = RebuildReport(database, place, journals=len(runs))
         with Store.open(Path(folder) / database.name) as fresh:
             _read_all(fresh, runs, report)
@@ -88,14 +90,17 @@ def rebuild(database: Path, journal: Path | None = None) -> RebuildReport:
     return report
 
 
-def _journal_of(stored: Store) -> Path:
+def _journals_of(stored: Store) -> list[Path]:
+    """Where its journal may lie, the likeliest first: a relative name would start in the folder we happen to be in."""
     checkpoint = stored.lookup.checkpoint()
     if checkpoint is None:
         raise RebuildError(f"{stored.path} does not say where its journal lies: name the journal's folder.")
     try:
-        return unpack(checkpoint).journal
+        written_with = unpack(checkpoint).journal
     except UnreadableStateError as unreadable:
         raise RebuildError(f"{unreadable} Name the journal's folder.") from None
+    beside = stored.path.parent / written_with.name
+    return [written_with, beside] if written_with.is_absolute() else [beside, written_with]
 
 
 def _read_all(fresh: Store, runs: list[JournalRun], report: RebuildReport) -> None:

@@ -109,7 +109,7 @@ def replay(
     """
     given = None if station_toml is None else load_station(station_toml)
     if database.exists() and not append:
-        raise ReplayError(f"{database} exists already: name a new one, or say that it is to be appended to.")
+        raise ReplayError(f"{database} exists already: name a new one, or go on with it: --append.")
     began_s = time.monotonic()
     report = ReplayReport(database)
     with Store.open(database) as store:

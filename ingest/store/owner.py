@@ -78,8 +78,8 @@ class OwnerLock:
     def _explained(self, error: OSError, holder: str) -> Exception:
         if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
             return DatabaseInUse(
-                f"The database {self._database} is in use by process {holder}: "
-                "stop that one first, or ask it."
+                f"The database {self._database} is in use by process {holder} (a station that runs, or another command): "
+                "stop that one first."
             )
         return StoreBroken(
             f"The lock file {self._path} cannot be locked ({error.strerror}): "

@@ -50,6 +50,20 @@ def test_nothing_heavy_is_loaded_before_a_command_runs() -> None:
     assert done.stdout.strip() == "[]"
 
 
+def test_ctrl_c_while_the_commands_load_is_no_traceback() -> None:
+    code = (
+        "import sys\n"
+        "class Interrupted:\n"
+        "    def find_spec(self, name, path, target=None):\n"
+        "        if name == 'typer': raise KeyboardInterrupt\n"
+        "sys.meta_path.insert(0, Interrupted())\n"
+        "from cli.__main__ import run\n"
+        "run()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "")
+
+
 def test_the_table_of_contents_names_every_command_once() -> None:
     assert sorted(NAMES) == sorted(COMMANDS)
 

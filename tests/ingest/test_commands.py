@@ -11,7 +11,6 @@ from ingest.commands import (
     Verb,
     describe,
     parse_command,
-    possible_commands,
 )
 
 EXAMPLES = {
@@ -115,9 +114,9 @@ def test_a_command_is_described_in_plain_words(command: Command, words: str) -> 
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "an empty command says nothing; possible are: species NAME;"),
+        ("", "an empty command says nothing; possible are: species, species-once, fate,"),
         ("viod", 'meant "void"?'),
-        ("make tea", "possible are: species NAME; species-once NAME; fate released|removed|"),
+        ("make tea", "possible are: species, species-once, fate,"),
         ("survey", '"survey" is no command'),
         ("species", "write species NAME"),
         ("fate lost", "write fate released|removed|kept|died|escaped"),
@@ -164,11 +163,6 @@ def test_what_is_no_command_is_refused_with_what_is_possible(text: str, says: st
     with pytest.raises(CommandError) as refusal:
         parse_command(text)
     assert says in str(refusal.value)
-
-
-def test_the_list_of_possibilities_shows_every_verb() -> None:
-    assert [usage.split(" [")[0] for usage in possible_commands()] != []
-    assert all(any(usage.startswith(verb) for usage in possible_commands()) for verb in Verb)
 
 
 _WORDS = st.sampled_from(

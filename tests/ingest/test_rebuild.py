@@ -112,6 +112,15 @@ def test_the_database_is_left_as_it_was(database: Path) -> None:
         assert list(reader.iterdump()) == before
 
 
+def test_a_day_that_was_carried_elsewhere_is_compared_with_the_journal_beside_it(database: Path) -> None:
+    there = database.parent / "archive"
+    there.mkdir()
+    for one in (database, database.parent / "journal"):
+        one.rename(there / one.name)
+    report = rebuild(there / database.name)
+    assert (report.agrees, report.journal) == (True, there / "journal")
+
+
 def test_without_a_journal_there_is_nothing_to_compare_with(database: Path) -> None:
     for path in journal_files(database.parent / "journal"):
         path.unlink()
