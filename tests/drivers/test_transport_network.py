@@ -3,6 +3,7 @@
 import os
 import select
 import socket
+import stat
 import struct
 import threading
 from collections.abc import Iterator
@@ -98,10 +99,12 @@ def vigilance_towards(port: int) -> list[tuple[int, ...]]:
     found = []
     for fd in [int(name) for name in os.listdir("/proc/self/fd")]:
         try:
-            sock = socket.socket(fileno=os.dup(fd))
-        except OSError:  # no socket, or the descriptor of the listing itself
+            if not stat.S_ISSOCK(os.fstat(fd).st_mode):
+                continue
+            twin = os.dup(fd)
+        except OSError:  # the descriptor of the listing itself
             continue
-        with sock:
+        with socket.socket(fileno=twin) as sock:
             try:
                 peer = sock.getpeername()
             except OSError:
