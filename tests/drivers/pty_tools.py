@@ -1,5 +1,7 @@
 """What transport tests share: a place where deliveries arrive, and readers that must stop at the end."""
 
+import gc
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -8,6 +10,22 @@ from contextlib import contextmanager
 from drivers.transport import Bytes, Delivery, PortEvent, PortReader, PortSettings, PortState
 
 PATIENCE_S = 20.0
+
+
+class Held:
+    """The open descriptors and the threads of this process, counted when it is made."""
+
+    def __init__(self) -> None:
+        gc.collect()  # what other tests left to the collector is not closed between two counts
+        self.counts = len(os.listdir("/proc/self/fd")), threading.active_count()
+
+    def assert_no_more_now(self) -> None:
+        """What other tests left may have ended meanwhile, so there may be fewer."""
+        now = Held().counts
+        assert all(after <= before for before, after in zip(self.counts, now, strict=True)), (
+            self.counts,
+            now,
+        )
 
 
 class Inbox:

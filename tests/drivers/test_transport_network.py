@@ -17,7 +17,7 @@ from serial import rfc2217
 from drivers.transport import Keepalive, PortReader, PortSettings, PortState
 from drivers.transport.network import SocketLink
 from drivers.transport.settings import RawTcp
-from tests.drivers.pty_tools import PATIENCE_S, BriskWait, Inbox, reading
+from tests.drivers.pty_tools import PATIENCE_S, BriskWait, Held, Inbox, reading
 from tests.ports import reserved_port
 
 OPENED, LOST, WAITING, STOPPED = PortState.OPENED, PortState.LOST, PortState.WAITING, PortState.STOPPED
@@ -170,13 +170,13 @@ def test_fifty_connections_leave_descriptors_and_threads_as_they_were(listener: 
     with reading(settings(listener), inbox) as reader:
         far = listener.accept()[0]
         inbox.wait_for_states(OPENED)
-        before = (len(os.listdir("/proc/self/fd")), threading.active_count())
+        before = Held()
         for cycle in range(50):
             far.sendall(b"x")
             far.close()
             far = listener.accept()[0]
             inbox.wait_for(lambda cycle=cycle: reader.health().opens == cycle + 2)  # type: ignore[misc]
-        assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+        before.assert_no_more_now()
         far.close()
     assert inbox.data == b"x" * 50
 
@@ -273,13 +273,13 @@ def test_rfc2217_sets_the_line_reads_all_bytes_and_comes_back_after_a_hang_up() 
 @pytest.mark.parametrize("rudely", [False, True])
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
 def test_rfc2217_leaves_no_descriptor_and_no_thread_behind(rudely: bool) -> None:
-    before = (set(os.listdir("/proc/self/fd")), threading.active_count())
+    before = Held()
     inbox = Inbox()
     with Rfc2217Server() as server, reading(settings(server.port, "rfc2217"), inbox):
         inbox.wait_for_states(OPENED)
         server.hang_up(rudely=rudely)
         inbox.wait_for_states(OPENED, LOST, OPENED)
-    assert (set(os.listdir("/proc/self/fd")), threading.active_count()) == before
+    before.assert_no_more_now()
 
 
 def test_rfc2217_refused_is_told_like_any_other_refusal() -> None:

@@ -1,5 +1,6 @@
 """Serial ports on real pseudo-terminals."""
 
+import contextlib
 import os
 import stat
 import subprocess
@@ -14,7 +15,7 @@ import serial
 
 from drivers.transport import Delivery, PortCandidate, PortReader, PortSettings, PortState
 from simulators.ptys import Pty
-from tests.drivers.pty_tools import PATIENCE_S, BriskWait, Inbox, reading
+from tests.drivers.pty_tools import PATIENCE_S, BriskWait, Held, Inbox, reading
 
 OPENED, LOST, WAITING, STOPPED = PortState.OPENED, PortState.LOST, PortState.WAITING, PortState.STOPPED
 
@@ -100,7 +101,7 @@ def test_fifty_plug_cycles_leave_descriptors_and_threads_as_they_were(pty: Pty) 
     inbox = Inbox()
     with reading(settings(pty), inbox, wait := BriskWait()) as reader:
         inbox.wait_for_states(OPENED)
-        before = (len(os.listdir("/proc/self/fd")), threading.active_count())
+        before = Held()
         expected = b""
         for cycle in range(50):
             line = b"%d\r\n" % cycle
@@ -110,7 +111,7 @@ def test_fifty_plug_cycles_leave_descriptors_and_threads_as_they_were(pty: Pty) 
             pty.unplug()
             pty.plug()
             inbox.wait_for(lambda cycle=cycle: inbox.states.count(OPENED) == cycle + 2)  # type: ignore[misc]
-        assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+        before.assert_no_more_now()
         assert (reader.health().opens, reader.health().losses) == (51, 50)
     assert inbox.states == [OPENED, *[LOST, OPENED] * 50, STOPPED]
     assert wait.delays_s.count(0.5) == 50  # each opening brought bytes, so each search begins afresh
@@ -119,13 +120,13 @@ def test_fifty_plug_cycles_leave_descriptors_and_threads_as_they_were(pty: Pty) 
 def test_stop_while_blocked_in_a_read_closes_at_once(pty: Pty) -> None:
     inbox = Inbox()
     reader = PortReader("scale", settings(pty), inbox)
-    before = len(os.listdir("/proc/self/fd"))
+    before = Held()
     reader.start()
     inbox.wait_for_states(OPENED)
     assert reader.stop(PATIENCE_S)
     inbox.wait_for_states(OPENED, STOPPED)
     assert reader.health().state is STOPPED
-    assert len(os.listdir("/proc/self/fd")) == before
+    before.assert_no_more_now()
 
 
 def test_stop_while_waiting_for_a_port_does_not_wait_for_the_next_try(tmp_path: Path) -> None:
@@ -294,11 +295,12 @@ def test_a_usb_address_is_looked_up_anew_at_each_open(pty: Pty) -> None:
 
 def test_a_descriptor_closed_under_a_read_is_a_lost_port_not_a_dead_thread(pty: Pty) -> None:
     inbox = Inbox()
+    before = _open_on(pty.device)
     with reading(settings(pty), inbox):
         inbox.wait_for_states(OPENED)
-        mine = [fd for fd in os.listdir("/proc/self/fd") if _is(fd, pty.device)]
+        (readers,) = _open_on(pty.device) - before
         null = os.open("/dev/null", os.O_RDONLY)
-        os.dup2(null, max(map(int, mine)))  # the newest one is the reader's
+        os.dup2(null, readers)
         os.close(null)
         pty.send(b"x")
         inbox.wait_for(lambda: LOST in inbox.states or inbox.data == b"x")
@@ -307,11 +309,13 @@ def test_a_descriptor_closed_under_a_read_is_a_lost_port_not_a_dead_thread(pty: 
         inbox.wait_for(lambda: inbox.states.count(OPENED) >= 2)
 
 
-def _is(fd: str, device: str) -> bool:
-    try:
-        return os.readlink(f"/proc/self/fd/{fd}") == device
-    except OSError:
-        return False
+def _open_on(device: str) -> set[int]:
+    found = set()
+    for fd in os.listdir("/proc/self/fd"):
+        with contextlib.suppress(OSError):  # the descriptor of the listing itself
+            if os.readlink(f"/proc/self/fd/{fd}") == device:
+                found.add(int(fd))
+    return found
 
 
 def test_a_reader_that_dies_of_a_bug_says_so_and_can_be_started_again(
