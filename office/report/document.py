@@ -19,14 +19,13 @@ MOST_ROWS = 25
 @dataclass(frozen=True, slots=True)
 class Said:
     """One answer as it is printed. method: its number in the list of methods, 0 for none. notes: numbers of the
-    chapter's cautions. coverage: what simulation says of its limits, or ""."""
+    chapter's cautions, among them what simulation says of its limits."""
 
     title: str
     sentence: str
     method: int
     notes: tuple[int, ...]
     refused: bool
-    coverage: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,14 +182,17 @@ class _Numbers:
         return Section(chapter.key, chapter.title, tuple(groups), tuple(cautions), chapter.notes)
 
     def _said(self, answer: Answer, cautions: dict[str, int]) -> Said:
-        notes = tuple(cautions.setdefault(one, len(cautions) + 1) for one in answer.cautions)
+        measured = (answer.measured_coverage,) if answer.measured_coverage else ()
+        notes = tuple(
+            cautions.setdefault(one, len(cautions) + 1)
+            for one in dict.fromkeys((*answer.cautions, *measured))
+        )
         return Said(
             answer.title,
             together(_below(said(answer.subject).capitalize(), self._when, answer.sentence)),
             self._method(answer.formula, answer.source) if answer.refused is None else 0,
             notes,
             answer.refused is not None,
-            together(answer.measured_coverage or ""),
         )
 
     def _method(self, formula: str, source: str) -> int:

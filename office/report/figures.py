@@ -4,7 +4,7 @@ import io
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import floor
+from math import floor, isfinite
 from typing import Any
 
 import matplotlib
@@ -18,6 +18,9 @@ from office.report.fonts import FAMILY, drawable
 
 MOST_POINTS = 1500
 """More points than this on one plot hide one another, and make files that no viewer likes (our choice)."""
+
+MOST_ABOVE = 3.0
+"""A trend shows limits up to so many times its largest value (our choice)."""
 
 _SIZE_IN = (6.8, 2.99)
 _PLACE = (0.095, 0.185, 0.885, 0.66)
@@ -195,6 +198,8 @@ def _furnish(figure: Figure, axes: Axes, plot: Plot) -> None:
         axes.yaxis.set_major_locator(MaxNLocator(integer=True, nbins=7))
     if values and max(values) == 0:
         axes.set_ylim(0, 1)
+    if plot.kind == "trend":
+        _cut(axes, plot)
     _marks(axes, plot)
     if plot.x_names:
         _names(axes, plot.x_names)
@@ -210,6 +215,27 @@ def _furnish(figure: Figure, axes: Axes, plot: Plot) -> None:
     elif len(plot.series) > 1:
         axes.legend(
             frameon=True, framealpha=0.9, edgecolor=_GRID, fontsize=8, loc="best" if len(values) < 3000 else "upper right"
+        )  # fmt: skip
+
+
+def _cut(axes: Axes, plot: Plot) -> None:
+    """Limits far beyond all values would press these flat: they end at the frame with an arrow and in words."""
+    values = [y for one in plot.series for y in one.y]
+    limits = [
+        (x, high) for one in plot.series for x, high in zip(one.x, one.high, strict=False) if high is not None
+    ]
+    top = MOST_ABOVE * max(values, default=0.0)
+    beyond = [(x, high) for x, high in limits if high > top > 0]
+    if not beyond:
+        return
+    axes.set_ylim(top=top)
+    left, right = axes.get_xlim()
+    for x, high in beyond:
+        late = x > (left + right) / 2
+        axes.plot([x], [top], marker="^", color=_INK, markersize=6, clip_on=False, zorder=5)
+        axes.annotate(
+            f"to {high:,.0f}" if isfinite(high) else "no limit", (x, top), (-7 if late else 7, -2),
+            textcoords="offset points", ha="right" if late else "left", va="top", fontsize=7.5,
         )  # fmt: skip
 
 

@@ -159,7 +159,7 @@ class _Sheet(FPDF):
                 marks.append(f"note{'s' if len(one.notes) > 1 else ''} {', '.join(map(str, one.notes))}")
             words = f"Cannot be told. {one.sentence}" if one.refused else one.sentence
             tail = " " + f"[{'; '.join(marks)}]".replace(" ", "\u00a0") if marks else ""
-            self._item(f"{words} {one.coverage}".strip() + tail, "–" if one.refused else "•", size=8.8)
+            self._item(words + tail, "–" if one.refused else "•", size=8.8)
         for figure in group.figures:
             self._figure(figure, drawn)
         for listing in group.listings:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from PIL import Image
 from pypdf import PdfReader
 
@@ -105,6 +106,21 @@ def test_every_form_is_drawn_and_no_blank_paper(series: Series) -> None:
     for more in ({}, {"x_label": "year"}, {"x_names": ("run 1", "$x$ 鯉", "a" * 80)}):
         picture = Image.open(io.BytesIO(draw(plot(series, **more)).png)).convert("L")
         assert sum(picture.histogram()[:80]) > 0
+
+
+def test_limits_far_beyond_all_values_end_at_the_frame_in_words() -> None:
+    def drawn(high: float) -> tuple[float, str]:
+        shown = points(3, low=(90.0,) * 3, high=(110.0, 110.0, high))
+        axes = Figure().add_subplot()
+        figures._furnish(axes.figure, axes, plot(shown, kind="trend"))  # type: ignore[arg-type]
+        return axes.get_ylim()[1], " ".join(one.get_text() for one in axes.texts)
+
+    highest = max(points(3).y)
+    assert drawn(120.0)[1] == ""
+    top, told = drawn(9170.0)
+    assert top == pytest.approx(3 * highest)
+    assert told == "to 9,170"
+    assert drawn(float("inf"))[1] == "no limit"
 
 
 def test_words_that_the_typeface_lacks_are_seen_to_be_missing() -> None:
