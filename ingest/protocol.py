@@ -7,7 +7,6 @@ unknown species, fall under the default rule.
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
-from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import (
@@ -20,7 +19,7 @@ from pydantic import (
     model_validator,
 )
 
-from ingest.toml_file import parse_toml, read_text
+from ingest.toml_file import parse_toml
 
 Millimetres = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
 Fate = Literal["released", "removed", "kept", "died", "escaped"]
@@ -166,11 +165,6 @@ def parse_protocol(text: str, file: str, species: Collection[str] | None = None)
     With `species` (the known slugs), a rule for another one is an error. Raises `ConfigError`.
     """
     return parse_toml(text, Protocol, file, None if species is None else {"species": species})
-
-
-def load_protocol(path: Path, species: Collection[str] | None = None) -> Protocol:
-    """The same from a file."""
-    return parse_protocol(read_text(path), str(path), species)
 
 
 @dataclass(frozen=True, slots=True)

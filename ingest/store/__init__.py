@@ -14,7 +14,7 @@ from ingest.store.errors import (
     StoreTrouble,
     UnsafeSettings,
 )
-from ingest.store.loading import load_inventory, load_prior_captures, note_content
+from ingest.store.loading import load_inventory, load_prior_captures
 from ingest.store.lookup import Lookup
 from ingest.store.pragmas import JournalMode
 from ingest.store.rows import Checkpoint, ContentRow, FrameRow, PriorRow
@@ -44,6 +44,5 @@ __all__ = [
     "UnsafeSettings",
     "load_inventory",
     "load_prior_captures",
-    "note_content",
     "snapshot",
 ]

@@ -1,4 +1,4 @@
-"""Loading what the station brings along: tag inventories, captures known from elsewhere, file versions.
+"""Loading what the station brings along: tag inventories, captures known from elsewhere.
 
 Each call is one durable transaction, and repeating it changes nothing.
 """
@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterable
 
 from ingest.records import individual_id
-from ingest.store.rows import ContentRow, PriorRow
+from ingest.store.rows import PriorRow
 from ingest.store.store import Store
 
 
@@ -48,14 +48,3 @@ def load_prior_captures(store: Store, captures: Iterable[PriorRow], *, source: s
 
     store.write(work)
     return len(rows)
-
-
-def note_content(store: Store, content: ContentRow) -> None:
-    """Note which version of a file is in use; its text is kept by hash in the journal folder."""
-    store.write(
-        lambda connection: connection.execute(
-            "INSERT INTO content (sha256, name, kind, first_used_at) VALUES (?, ?, ?, ?) ON CONFLICT DO "
-            "NOTHING",
-            content,
-        ).close()
-    )

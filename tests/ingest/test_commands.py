@@ -1,4 +1,5 @@
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -12,6 +13,7 @@ from ingest.commands import (
     describe,
     parse_command,
 )
+from tests.ingest.desk import Desk
 
 EXAMPLES = {
     "species largemouth_bass": Command(Verb.SPECIES, "largemouth_bass"),
@@ -79,6 +81,17 @@ def test_each_way_of_writing_gives_its_command(text: str, command: Command) -> N
 def test_every_verb_has_a_row_an_example_and_plain_words() -> None:
     assert set(GRAMMAR) == set(Verb) == {command.verb for command in EXAMPLES.values()}
     assert len({describe(command) for command in EXAMPLES.values()}) == len(set(EXAMPLES.values()))
+
+
+@pytest.mark.parametrize("verb", Verb)
+def test_a_station_answers_every_verb_in_hand_or_not(verb: Verb, tmp_path: Path) -> None:
+    text = str(next(command for command in EXAMPLES.values() if command.verb is verb))
+    desk = Desk.at(tmp_path).length(312)
+    for _ in ("in hand", "saved"):
+        before = len(desk.said)
+        desk.command(text)
+        assert len(desk.said) > before
+        desk.weigh(412)
 
 
 def test_options_are_split_where_the_next_one_begins() -> None:

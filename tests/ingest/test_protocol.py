@@ -7,14 +7,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.protocol import Needs, Protocol, load_protocol, needed_parts, parse_protocol
+from ingest.protocol import Needs, Protocol, needed_parts, parse_protocol
 from ingest.species import load_species
 from ingest.toml_file import ConfigError
 
 CONFIG = Path(__file__).parents[2] / "config"
 BOOK = load_species(CONFIG / "species")
-ALL_PARTS = load_protocol(CONFIG / "protocol" / "all_parts.toml", BOOK.by_slug)
-POND = load_protocol(CONFIG / "protocol" / "pond_survey.toml", BOOK.by_slug)
+ALL_PARTS, POND = (
+    parse_protocol(path.read_text(encoding="utf-8"), path.name, BOOK.by_slug)
+    for path in (CONFIG / "protocol" / "all_parts.toml", CONFIG / "protocol" / "pond_survey.toml")
+)
 HEAD = 'name = "x"\nsummary = "y"\n'
 
 

@@ -8,13 +8,11 @@ import pytest
 
 from ingest.records import FishRecord, PriorCapture, SaveFish, Status, individual_id
 from ingest.store import (
-    ContentRow,
     PriorRow,
     RecordRefused,
     Store,
     load_inventory,
     load_prior_captures,
-    note_content,
 )
 from tests.ingest.builders import OTHER_TAG, TAG, amend, finding, fish, ready, run, survey
 
@@ -248,10 +246,3 @@ def test_length_weights_are_the_sound_pairs_of_this_water_before_a_time(store: S
     assert sorted(pairs("Mill Pond", "LMB", "2026-05-12T13:00:10.000Z")) == [(100.0, 1020.5), (360.0, 600.0)]
     assert pairs("Long Lake", "LMB") == [(412.0, 1020.5)]
     assert pairs("Long Lake", "BLG") == []
-
-
-def test_the_versions_of_files_are_kept(store: Store) -> None:
-    content = ContentRow("ab" * 32, "inventory.csv", "inventory", "2026-05-12T12:00:00Z")
-    note_content(store, content)
-    note_content(store, content._replace(first_used_at="2026-06-12T12:00:00Z"))
-    assert store.connection.execute("SELECT * FROM content").fetchall() == [tuple(content)]
