@@ -3,18 +3,18 @@
 import json
 from pathlib import Path
 
-import httpx
 import pytest
 
 from tests.cli.command_line import call, call_json
 from tests.ingest.daemon_tools import quick_station
 from tests.station.page_tools import page_on, with_page
+from tests.station.web import client
 
 
 def test_the_code_that_is_shown_pairs_and_forget_ends_what_was_paired(tmp_path: Path) -> None:
     with (
         page_on(tmp_path, 'network = true\nlisten = "127.0.0.1"') as (_, url),
-        httpx.Client(base_url=url) as web,
+        client(url) as web,
     ):
 
         def pair(code: str) -> dict[str, str]:

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 
 from drivers.transport import Bytes, Delivery, PortEvent, PortReader, PortSettings, PortState
 
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 
 
 class Held:

@@ -30,7 +30,7 @@ port = "/dev/board"
 [commands.tags]
 "999000000000901" = "void"
 """
-DEADLINE_S = 20.0
+DEADLINE_S = 60.0
 
 
 class HandTimer:

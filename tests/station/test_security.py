@@ -391,7 +391,8 @@ def test_streams_that_nobody_reads_end_and_hold_up_nothing(home: tuple[Child, st
         for _ in range(8):
             stack.enter_context(raw(url, request))
         fish_go_on(child, 10)
-        assert web.get(f"{url}/health").json() == {"ok": True, "answers": True}
+        well = {"ok": True, "answers": True}
+        wait_for(lambda: web.get(f"{url}/health").json() == well, "an answer in time", child.process)
 
 
 def test_too_many_streams_of_one_address_are_refused(home: tuple[Child, str]) -> None:
