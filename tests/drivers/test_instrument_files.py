@@ -1,6 +1,7 @@
 """Every shipped instrument file reads its capture as written beside it, and nobody else's."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -103,6 +104,12 @@ def test_every_instrument_file_has_a_capture_and_every_capture_a_file() -> None:
     assert NAMES
     assert sorted(path.stem for path in CAPTURES.glob("*.jsonl")) == NAMES
     assert sorted(path.name.removesuffix(".expected.json") for path in CAPTURES.glob("*.json")) == NAMES
+
+
+def test_the_table_of_shapes_has_a_row_for_every_file() -> None:
+    readme = (ROOT / "config" / "instruments" / "README.md").read_text(encoding="utf-8")
+    table = readme.split("\n## Options", maxsplit=1)[0]
+    assert sorted(re.findall(r"^\| `(\w+)` \|", table, re.MULTILINE)) == NAMES
 
 
 @pytest.mark.parametrize("name", NAMES)
