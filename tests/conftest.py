@@ -4,13 +4,17 @@ import signal
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import HealthCheck, settings
 from playwright.sync_api import Browser
 
 from tests.chromium import chromium
 
 
 def pytest_configure() -> None:
-    """A shell has what it starts in the background ignore Ctrl-C, and so would every program that a test starts."""
+    """No example of a property test is too slow: a busy computer may take any time. And a shell has what it starts in the
+    background ignore Ctrl-C, and so would every program that a test starts."""
+    settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    settings.load_profile("patient")
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 

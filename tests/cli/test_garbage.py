@@ -171,7 +171,11 @@ def test_two_stations_at_once_are_refused(replayed: Path) -> None:
     assert "give one of them" in call(*words, folder=replayed, expect=2).stderr
 
 
-@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    deadline=None,
+    max_examples=60,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     st.lists(
         st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=12), max_size=4

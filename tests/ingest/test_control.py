@@ -76,7 +76,11 @@ def test_a_database_deep_in_the_tree_has_a_door_too(tmp_path: Path) -> None:
     server.close()
 
 
-@settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    deadline=None,
+    max_examples=60,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(garbage=st.binary(max_size=300).map(lambda data: data.replace(b"\n", b"")))
 def test_garbage_is_answered_with_a_sentence_and_harms_nobody(
     door: tuple[Path, ControlServer], garbage: bytes

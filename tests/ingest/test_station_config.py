@@ -616,7 +616,11 @@ def test_tables_have_the_fields_of_what_they_set() -> None:
 _FULL = switched_on()
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    deadline=None,
+    max_examples=40,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     st.integers(0, len(_FULL)),
     st.integers(0, 40),

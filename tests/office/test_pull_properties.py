@@ -177,7 +177,11 @@ def station_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=20,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(story=stories(), seed=st.integers(0, 1 << 30))
 def test_the_views_do_not_depend_on_the_order_of_pulling(
     template: Path, station_template: Path, tmp_path: Path, story: Story, seed: int
