@@ -33,7 +33,6 @@ def history(fish: Mapping[str, Any], units: Units, offset: timedelta) -> dict[st
         "heads": [length_unit(units), weight_unit(units)],
         "rows": [_row(one, units, offset) for one in shown],
         "n": len(captures) + fish.get("captures_left_out", 0),
-        "now": _condition_now(fish),
     }
 
 
@@ -51,15 +50,6 @@ def _row(capture: Mapping[str, Any], units: Units, offset: timedelta) -> dict[st
     }
 
 
-def _condition_now(fish: Mapping[str, Any]) -> dict[str, str] | None:
-    """Relative weight at the last capture that has one, and now."""
-    now = fish.get("relative_weight")
-    before = [one["relative_weight"] for one in fish["captures"] if one.get("relative_weight") is not None]
-    if now is None or not before:
-        return None
-    return {"then": f"{before[-1]:.0f}", "now": f"{now:.0f}"}
-
-
 def recapture_sentence(fish: Mapping[str, Any], units: Units) -> str:
     """The last capture in one sentence while the fish is not measured; then how it grew since, and its condition."""
     last, grown = fish["captures"][-1], fish.get("growth") or {}
@@ -74,8 +64,10 @@ def recapture_sentence(fish: Mapping[str, Any], units: Units) -> str:
         gains[0] += f" ({length_rate(grown['mm_per_30_days'], units)})"
     if grown.get("g") is not None:
         gains.append(weight_change(grown["g"], units))
-    condition = _condition_now(fish)
-    wr = f" Relative weight {condition['then']}, now {condition['now']}." if condition else ""
+    now = fish.get("relative_weight")
+    before = [one["relative_weight"] for one in fish["captures"] if one.get("relative_weight") is not None]
+    then = f"{before[-1]:.0f}, now " if before else ""
+    wr = f" Relative weight {then}{now:.0f}." if now is not None else ""
     return f"Since last time, {ago}: {', '.join(gains)}.{wr}"
 
 

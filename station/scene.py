@@ -45,7 +45,7 @@ def build_scene(
     history, curve: a recapture's earlier captures, or None; notices: [{tone, text}], gravest first; said: the station's
         last words {text, at, tone}, or None;
     species, survey, run, counts, total, last, instruments, clock, bench, benches, station: always visible;
-    choices, can, correcting: for the panel of the crew; theme, units, utc_offset_s: how to show it.
+    choices, can, correcting: for the panel of the crew; theme, utc_offset_s: how to show it.
     """
     units = display.units
     offset = timedelta(seconds=facts.get("utc_offset_s", 0))
@@ -75,10 +75,7 @@ def build_scene(
         "counts": _counts(facts),
         "total": facts["total"],
         "last": [_last_fish(row, units, offset) for row in facts["last"]],
-        "instruments": [
-            {"name": one["name"], "kind": one["kind"].replace("_", " "), **instrument_word(one)}
-            for one in _instruments(facts)
-        ],
+        "instruments": [{"name": one["name"], **instrument_word(one)} for one in _instruments(facts)],
         "clock": _clock(facts["now"], offset),
         "clock_doubtful": bool(facts["clock_doubtful"]),
         "utc_offset_s": facts.get("utc_offset_s", 0),
@@ -86,7 +83,6 @@ def build_scene(
         "can": _can(facts),
         "correcting": _correcting(facts, units),
         "theme": display.theme,
-        "units": units,
     }
 
 
@@ -191,7 +187,7 @@ def _run(facts: Mapping[str, Any]) -> dict[str, object]:
     extra = f"fishing run {fished}" if fished is not None and fished != work_up else ""
     if fished is not None and fished == work_up:
         extra = "open"
-    return {"title": title, "extra": extra, "open": fished is not None, "number": work_up}
+    return {"title": title, "extra": extra}
 
 
 def _counts(facts: Mapping[str, Any]) -> list[dict[str, object]]:
@@ -210,9 +206,7 @@ def _last_fish(row: Mapping[str, Any], units: Units, offset: timedelta) -> dict[
         "length": length_text(row["length_mm"], units),
         "weight": weight_text(row["weight_g"], units),
         "tag": row["tag"][-4:] if row["tag"] else "no tag",
-        "recapture": row["tag_status"] == "recapture",
         "status": row["status"],
-        "fate": row["fate"],
     }
 
 

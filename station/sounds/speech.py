@@ -17,7 +17,6 @@ _SPOKEN = frozenset(
 )  # their sentences ask for something
 _UNITS = (("mm", "millimetre"), ("cm", "centimetre"), ("kg", "kilogram"), ("g", "gram"), ("s", "second"))
 _LONGEST = 200  # a longer sentence is for the page
-_TAIL = 4
 
 
 def spoken(announcement: Mapping[str, Any], units: Units = "metric") -> str | None:

@@ -240,19 +240,23 @@ def test_the_crew_opens_names_and_closes_survey_and_run_on_the_page(
     view.wrong.clear()
 
 
+# From now on the pitches that the page plays are in window.heard.
+LISTEN = """() => {
+    window.heard = [];
+    const start = OscillatorNode.prototype.start;
+    OscillatorNode.prototype.start = function (at) {
+        window.heard.push(Math.round(this.frequency.value));
+        start.call(this, at);
+    };
+}"""
+
+
 def test_a_tap_lets_the_page_sound_as_the_station_does(stage: Stage, open_view: OpenView) -> None:
     stage.clear()
     view = open_view(stage.address)
     acts.ready(stage)
     view.wait("ready")
-    view.page.evaluate("""() => {
-        window.heard = [];
-        const start = OscillatorNode.prototype.start;
-        OscillatorNode.prototype.start = function (at) {
-            window.heard.push(Math.round(this.frequency.value));
-            start.call(this, at);
-        };
-    }""")
+    view.page.evaluate(LISTEN)
     stage.command("species bluegill")
     assert view.page.evaluate("window.heard") == []  # not before the tap
     view.page.click("#sound")
@@ -288,14 +292,7 @@ def test_what_was_missed_is_not_sounded_when_the_page_comes_back_and_old_news_ar
         view.page.reload()
         view.page.wait_for_function("() => document.getElementById('headline').textContent === 'READY'")
         view.page.click("#sound")
-        view.page.evaluate("""() => {
-            window.heard = [];
-            const start = OscillatorNode.prototype.start;
-            OscillatorNode.prototype.start = function (at) {
-                window.heard.push(Math.round(this.frequency.value));
-                start.call(this, at);
-            };
-        }""")
+        view.page.evaluate(LISTEN)
         lines["now"] = missed * 50 + scene + live
         view.page.wait_for_function("() => window.heard.length > 0")
         held = [round(note.hz) for note in notes(Sound.HELD)]

@@ -40,7 +40,7 @@ def test_with_nothing_in_hand_and_nothing_said_the_station_is_ready() -> None:
     assert (shown["state"], shown["headline"], shown["do"]) == ("ready", "READY", "Next fish")
     assert shown["species"] == "Largemouth Bass"
     assert shown["survey"] == {"title": "Reedmace Pond, May", "open": True, "provisional": False}
-    assert shown["run"] == {"title": "Run 1", "extra": "fishing run 2", "open": True, "number": 1}
+    assert shown["run"] == {"title": "Run 1", "extra": "fishing run 2"}
     assert shown["clock"] == "09:03"
     assert shown["notices"] == []
 
@@ -114,6 +114,9 @@ def test_relative_weight_is_shown_then_and_now() -> None:
     )
     shown = scene(facts(in_hand=weighed))
     assert shown["sentence"].endswith("+12 mm (+1 mm/month), +58 g. Relative weight 96, now 98.")
+    for one in weighed["captures"]:
+        one["relative_weight"] = None
+    assert scene(facts(in_hand=weighed))["sentence"].endswith("+58 g. Relative weight 98.")
 
 
 def test_a_recapture_keeps_its_history_and_its_warnings_when_its_last_measure_saves_it() -> None:
