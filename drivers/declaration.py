@@ -104,8 +104,7 @@ class Measure(_Table):
 
     `unit` is the unit of a line that carries none. The value is number x `factor` x unit; `step` says that
     the last digit moves in steps of 1, 2 or 5. A length above `ruler_max_mm` is a key zone or a fault,
-    never a fish. `useful_min_divisions`: below that many divisions the weight is too coarse (20, OIML R 76,
-    class III, Min = 20 e).
+    never a fish.
     """
 
     unit: Literal["mm", "cm", "m", "in", "g", "kg", "lb", "oz"]
@@ -113,7 +112,6 @@ class Measure(_Table):
     step: Literal[1, 2, 5] = 1
     decimal_comma: StrictBool = False
     ruler_max_mm: float | None = Field(default=None, gt=0, le=10_000, allow_inf_nan=False)
-    useful_min_divisions: int = Field(default=20, ge=0, le=1000)
 
 
 class States(_Table):

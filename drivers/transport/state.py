@@ -42,12 +42,11 @@ Delivery = Bytes | PortEvent
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """`in_state_s`: seconds in this state. `quiet_s`: seconds since the last byte, None before the first. `busy_s`:
-    seconds since the reader's thread last waited for the port or for its next try, None while it does: opening, closing
-    and handing over are a matter of moments, and a thread that is at it for long hangs."""
+    """`quiet_s`: seconds since the last byte, None before the first. `busy_s`: seconds since the reader's thread last
+    waited for the port or for its next try, None while it does: opening, closing and handing over are a matter of
+    moments, and a thread that is at it for long hangs."""
 
     state: PortState
-    in_state_s: float
     quiet_s: float | None
     opens: int
     losses: int
@@ -137,7 +136,6 @@ class PortBook:
     def health(self, t_s: float) -> Health:
         return Health(
             state=self._state,
-            in_state_s=t_s - self._since_s,
             quiet_s=None if self._last_byte_s is None else t_s - self._last_byte_s,
             opens=self._opens,
             losses=self._losses,

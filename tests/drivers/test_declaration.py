@@ -34,8 +34,6 @@ def test_the_defaults_are_those_of_the_readme() -> None:
         1,
     )
     assert (scale.frame.stale_s, scale.settle.mode, scale.witness) == (2.0, "stream", "known")
-    assert scale.measure is not None
-    assert scale.measure.useful_min_divisions == 20
 
 
 def test_text_that_is_no_toml_is_refused_with_its_line() -> None:

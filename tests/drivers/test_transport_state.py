@@ -62,7 +62,7 @@ def test_health_counts_and_measures_in_seconds() -> None:
     book.received(7, 3.0)
     book.received(2, 4.5)
     health = book.health(6.0)
-    assert (health.received, health.quiet_s, health.in_state_s) == (9, 1.5, 4.0)
+    assert (health.received, health.quiet_s) == (9, 1.5)
 
 
 def test_an_opening_was_of_use_if_it_brought_bytes_or_lasted() -> None:
