@@ -13,6 +13,7 @@ import pytest
 from ingest.daemon import EXIT_CONFIG, EXIT_DATABASE, EXIT_IN_USE
 from ingest.rebuild import rebuild
 from tests.ingest.daemon_tools import PATIENCE_S, Child, quick_station, station_on, wait_for, weighing
+from tests.ingest.test_watch import put
 
 FIRST, SECOND = "985120000000101", "985120000000102"
 
@@ -139,14 +140,14 @@ def test_a_fish_in_hand_survives_a_kill_and_goes_on(toml: Path) -> None:
 def test_new_settings_are_taken_while_the_station_runs_and_stand_in_the_journal(toml: Path) -> None:
     (toml.parent / "inventory").mkdir()  # a folder that comes later is seen too, but only by the slow poll
     with station_on(toml) as station:
-        (station.folder / "inventory" / "box.csv").write_text(f"tag\n{FIRST}\n")
+        put(station.folder / "inventory" / "box.csv", f"tag\n{FIRST}\n")
         wait_for(lambda: "New settings are in use (inventory)." in station.said(), "the new inventory")
         station.work_up(FIRST)
         wait_for(lambda: len(station.fish()) == 1, "the fish")
         assert station.fish()[0]["tag_status"] == "new"
-        toml.write_text(toml.read_text().replace('"bank"', '"other-bank"'))
+        put(toml, toml.read_text().replace('"bank"', '"other-bank"'))
         wait_for(lambda: "A new name needs a restart of the station" in station.said(), "the refusal")
-        toml.write_text("[station\n")
+        put(toml, "[station\n")
         wait_for(lambda: "the settings read before stay in use" in station.said(), "the second refusal")
         station.work_up(SECOND)
         wait_for(lambda: len(station.fish()) == 2, "the fish after the refusals")
