@@ -21,6 +21,7 @@ from ingest.station_config import load_station
 from station.serving import PageServer
 from tests.cli.command_line import call
 from tests.ingest.daemon_tools import Child, quick_station, station_on, wait_for
+from tests.ports import reserved_port
 from tests.station import web
 from tests.station.page_tools import PROGRAM, address_of, page_on, with_page
 
@@ -44,14 +45,13 @@ def doors_of(folder: Path, lines: str) -> tuple[Doors, "SimpleQueue[Ask | Tell]"
 
 
 def told(heard: "SimpleQueue[Ask | Tell]") -> Tell:
-    one = heard.get(timeout=20)
+    one = heard.get(timeout=60)
     assert isinstance(one, Tell)
     return one
 
 
 def test_a_port_that_is_taken_is_said_once_and_tried_until_it_is_free(tmp_path: Path) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as other:
-        port = other.getsockname()[1]
+    with reserved_port() as port, socket.create_server(("127.0.0.1", port)) as other:
         doors, heard, _ = doors_of(tmp_path, f"port = {port}")
         page = PageServer(doors, retry_s=0.01)
         try:
