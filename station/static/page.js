@@ -39,9 +39,9 @@ function show(scene) {
   at("species").classList.toggle("doubt", scene.species === null);
   at("clock").classList.toggle("doubt", scene.clock_doubtful);
   draw(at("mark"), MARKS[scene.tone]);
-  fit("headline", scene.headline);
+  write("headline", scene.headline);
   write("subject", scene.subject);
-  fit("do", scene.do);
+  write("do", scene.do);
   write("sentence", scene.sentence);
   at("figures").replaceChildren(...scene.figures.map(figure));
   showPast(scene);
@@ -66,27 +66,28 @@ function write(id, text) {
   if (element.textContent !== String(text)) element.textContent = text;
 }
 
-// A long text is set smaller rather than cut.
-function fit(id, text) {
-  write(id, text);
-  shrink(at(id));
-}
+const WHOLE = "h1, #do, #contact-do, .figure .value, .figure .label, .last .figures-small";
 
-function shrink(element) {
-  element.classList.remove("long");
-  element.style.setProperty("--fit", "1");
-  if (element.scrollWidth > element.clientWidth) element.classList.add("long"); // in a lighter, narrower face first
-  if (element.scrollWidth > element.clientWidth) {
-    element.style.setProperty("--fit", ((0.99 * element.clientWidth) / element.scrollWidth).toFixed(3));
-  }
-}
-
+// A long text is set smaller rather than cut. What is measured is measured for all at once: each look at a page that was
+// just written to costs a layout.
 function shrinkAll() {
-  const whole = "h1, #do, #contact-do, .figure .value, .figure .label, .last .figures-small";
-  for (const element of document.querySelectorAll(whole)) shrink(element);
   const health = at("instruments");
+  const all = [...document.querySelectorAll(WHOLE)];
   health.classList.remove("many");
-  health.classList.toggle("many", health.scrollHeight > health.clientHeight + 1);
+  for (const one of all) {
+    one.classList.remove("long");
+    one.style.setProperty("--fit", "1");
+  }
+  const many = health.scrollHeight > health.clientHeight + 1;
+  const wide = all.filter(isCut);
+  health.classList.toggle("many", many);
+  for (const one of wide) one.classList.add("long"); // in a lighter, narrower face first
+  const fits = wide.map((one) => (isCut(one) ? ((0.99 * one.clientWidth) / one.scrollWidth).toFixed(3) : "1"));
+  wide.forEach((one, n) => one.style.setProperty("--fit", fits[n]));
+}
+
+function isCut(one) {
+  return one.scrollWidth > one.clientWidth;
 }
 
 function make(name, className, text) {
@@ -123,11 +124,11 @@ function showPast(scene) {
 
 // Rows for which there is no room are left out whole, the oldest first: half a line of figures misleads.
 function dropWhatIsCut() {
-  const box = document.querySelector("#past .rows");
-  for (const row of at("history").tBodies[0].rows) {
-    row.hidden = false;
-    row.hidden = row.getBoundingClientRect().bottom > box.getBoundingClientRect().bottom + 1;
-  }
+  const bottom = (one) => one.getBoundingClientRect().bottom;
+  const rows = [...at("history").tBodies[0].rows]; // new ones: none is hidden yet
+  const room = bottom(document.querySelector("#past .rows")) + 1;
+  const cut = rows.map((row) => bottom(row) > room);
+  rows.forEach((row, n) => { row.hidden = cut[n]; });
 }
 
 function capture(one) {
@@ -206,9 +207,10 @@ function contact(why, sentence = "") {
     refused: ["NOT SHOWN", "Read why", sentence],
   }[why];
   box.hidden = false;
-  fit("contact-headline", words[0]);
-  fit("contact-do", words[1]);
+  write("contact-headline", words[0]);
+  write("contact-do", words[1]);
   write("contact-sentence", words[2]);
+  shrinkAll();
 }
 
 function clock(ms, seconds = false) {
