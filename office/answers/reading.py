@@ -56,14 +56,11 @@ _BATCHES = """SELECT batch_id, run_no, species, n, total_weight_g, fate FROM bat
     WHERE survey_id = ? AND closed = 1 ORDER BY rtrim(at, 'Z'), batch_id"""
 _BATCH_LENGTHS = """SELECT r.batch_id, r.value FROM batch_reading AS r JOIN batch AS b ON b.batch_id = r.batch_id
     WHERE b.survey_id = ? AND r.kind = 'length' ORDER BY r.batch_id, r.seq"""
-_PRIORS = f"""SELECT * FROM (
-    SELECT tag, individual_id, at, species, length_mm, weight_g, fate, water FROM prior_capture AS p
-    WHERE fish_id IS NULL OR NOT EXISTS (SELECT 1 FROM fish WHERE fish_id = p.fish_id)
-    UNION ALL
-    SELECT v.tag, v.individual_id, v.worked_up_at, v.species, v.length_mm, v.weight_g, v.fate, v.water
-    FROM survey AS s JOIN fish_all AS v ON v.survey_id = s.survey_id
-    WHERE s.protocol = '{REPORTS}' AND v.void = 0 AND v.closed = 1 AND v.status <> 'queried' AND v.tag IS NOT NULL)
-    ORDER BY rtrim(at, 'Z'), tag"""
+_PRIORS = """SELECT tag, individual_id, at, species, length_mm, weight_g, fate, water FROM prior_capture AS p
+    WHERE fish_id IS NULL OR NOT EXISTS (SELECT 1 FROM fish WHERE fish_id = p.fish_id)"""
+# Survey by survey: joined with its surveys the view would fold the fish of all waters.
+_TOLD_OF = """SELECT tag, individual_id, worked_up_at, species, length_mm, weight_g, fate, water FROM fish_all
+    WHERE survey_id = ? AND void = 0 AND closed = 1 AND status <> 'queried' AND tag IS NOT NULL"""
 
 _FIELD_OF = {"length": "length_mm", "weight": "weight_g", "tag": "tag", "species": "species"}
 _TRUSTED = ("saved", "confirmed")
@@ -349,8 +346,12 @@ class _Loaded:
         return doubt
 
     def _priors(self, animals: Animals) -> tuple[Prior, ...]:
+        rows = self._connection.execute(_PRIORS).fetchall()
+        for survey in self._connection.execute("SELECT survey_id FROM survey WHERE protocol = ?", (REPORTS,)):
+            rows += self._connection.execute(_TOLD_OF, survey)
+        rows.sort(key=lambda row: ((row[2] or "").rstrip("Z"), row[0]))
         found = []
-        for tag, individual, at, species, length, weight, fate, water in self._connection.execute(_PRIORS):
+        for tag, individual, at, species, length, weight, fate, water in rows:
             animal = animals.known(tag, individual)
             if animal is not None:
                 year = float(decimal_years([at])[0])

@@ -6,6 +6,7 @@ an hour of effort, a pass. Two hundred waters lie in one file.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -43,6 +44,7 @@ class Question:
 Draw = Callable[[Generator, Pond, int], list[Question]]
 
 
+@cache
 def book() -> SpeciesBook:
     return load_species(shipped_config() / "species")
 
@@ -133,14 +135,14 @@ def passes(rng: Generator, pond: Pond, number: int) -> list[Question]:
 
 
 @SURVEYS
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("draw", [marking, runs, passes])
 def test_limits_hold_the_truth_as_often_as_they_say(tmp_path: Path, surveys: int, draw: Draw) -> None:
     assert_nominal(shares(tmp_path, surveys, 101, draw), surveys)
 
 
 @SURVEYS
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(3600)
 def test_limits_of_sizes_hold_the_truth(tmp_path: Path, surveys: int) -> None:
     # the exact limits of a share hold it at least as often as they say
     condition, share = shares(tmp_path, surveys, 102, sizing)
