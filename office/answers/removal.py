@@ -15,7 +15,7 @@ from office.answers.conditions import main_gear
 from office.answers.measured import REMOVAL_FEW
 from office.answers.model import Answer, Cell, Chapter, Column, Plot, Series, Table
 from office.answers.records import OUT_OF_WATER, Floats, Records, said
-from office.answers.telling import named, refusal
+from office.answers.telling import named, refusal, some
 from office.answers.units import Words, number
 
 UNEQUAL_EFFORT = 1.2
@@ -322,12 +322,14 @@ class _OfSpecies:
         wanted = self._level(fit.estimate)
         needed = passes_needed(fit, wanted)
         high = "no limit" if math.isinf(needed.high) else f"{needed.high:.0f}"
+        told = f"{some(needed.passes, 'further pass')} like these would leave"
+        if needed.passes == 0:
+            told = "no further pass is needed to leave"
         self.answers.append(
             Answer(
                 f"{self.species}.passes_needed",
                 "further passes",
-                f"{about}: {needed.passes} further passes like these would leave {wanted:.0f} fish or fewer "
-                f"({needed.low} to {high} at the limits).",
+                f"{about}: {told} {wanted:.0f} fish or fewer ({needed.low} to {high} at the limits).",
                 float(needed.passes),
                 "passes",
                 type(fit.interval)(

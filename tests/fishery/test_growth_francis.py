@@ -104,7 +104,7 @@ def phase(year: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(U * np.sin(2 * np.pi * (year - W)) / (2 * np.pi))
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(3600)
 @SURVEYS
 def test_intervals_hold_the_truth_where_fish_differ_and_rulers_err(surveys: int) -> None:
     def survey(rng: Generator) -> Held:
@@ -128,7 +128,7 @@ def test_intervals_hold_the_truth_where_fish_differ_and_rulers_err(surveys: int)
     assert_nominal(coverage(surveys, 71, survey), surveys)
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("surveys", [60, pytest.param(1000, marks=pytest.mark.long)])
 def test_intervals_of_season_and_outliers_hold_the_truth(surveys: int) -> None:
     def survey(rng: Generator) -> Held:

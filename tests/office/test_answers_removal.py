@@ -57,6 +57,8 @@ def test_the_wanted_level_comes_from_the_file_of_the_waters_or_from_the_command(
     told = chapter(found, BOOK, "removal", wanted_left=2).answer("largemouth_bass.passes_needed")
     assert "leave 2 fish or fewer" in told.sentence
     assert told.value == 3
+    enough = chapter(found, BOOK, "removal", wanted_left=60).answer("largemouth_bass.passes_needed")
+    assert "no further pass is needed to leave 60 fish or fewer" in enough.sentence
 
 
 def test_a_fall_that_may_be_chance_is_no_depletion(pond: Pond) -> None:
