@@ -59,13 +59,12 @@ class Pty:
         fresh.symlink_to(os.ttyname(self._slave))
         fresh.replace(self.path)
 
-    def unplug(self, *, keep_link: bool = False) -> None:
+    def unplug(self) -> None:
         """Pull the plug: readers get an error, and bytes that they have not taken are gone (see `drain`)."""
         if self._master is None or self._slave is None:
             return
         master, slave, self._master, self._slave = self._master, self._slave, None, None
-        if not keep_link:
-            self.path.unlink(missing_ok=True)
+        self.path.unlink(missing_ok=True)
         os.close(slave)
         os.close(master)
 
