@@ -68,7 +68,7 @@ def test_unplugged_and_plugged_in_elsewhere_is_told_once_each_and_read_on(pty: P
         inbox.wait_for_states(OPENED, LOST)
         inbox.wait_for(lambda: len(wait.delays_s) >= 6)  # many tries, not one more word
         assert reader.health().state is LOST
-        keepers = []
+        keepers: list[int] = []
         while not os.path.exists(
             first_device
         ):  # until somebody has the old number, so that the new plug gets another
