@@ -110,6 +110,9 @@ def test_the_written_demo_is_a_station_that_loads_with_its_times_divided_by_the_
     station = load_station(folder / "STATION.toml")
     assert station.benches["main"].rules.echo_s == BenchRules().echo_s / 20
     assert station.benches["main"].rules.open_limit_s == BenchRules().open_limit_s / 20
+    assert (
+        station.benches["main"].rules.command_absent_s == 0.25
+    )  # two reads of one card are one, however fast
     assert station.benches["main"].rules.length_tolerance_mm == BenchRules().length_tolerance_mm
 
 
