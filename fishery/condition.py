@@ -249,8 +249,9 @@ def _slope(
 ) -> Estimate | Refused:
     n = same_length(x=x, y=y)
     if n < LEAST_SURVEYS or np.ptp(x) == 0:
-        at = "" if n == 0 or np.ptp(x) > 0 else ", all at one place"
-        return Refused(f"{n} {what}{at}.", f"{LEAST_SURVEYS} {what} or more, not all at one place.")
+        alike = "of one length" if what == "fish" else "at one time"
+        at = "" if n == 0 or np.ptp(x) > 0 else f", all {alike}"
+        return Refused(f"{n} {what}{at}.", f"{LEAST_SURVEYS} {what} or more, not all {alike}.")
     off = x - x.mean()
     spread = float(off @ off)
     slope = float(off @ y) / spread
