@@ -63,6 +63,11 @@ class Bench:
     def say_of(self, of_fish: str, name: str, sound: Sound, sentence: str, at: str, **facts: object) -> None:
         self.announcements.append(Announcement(name, sound, sentence, self.state.name, at, of_fish, facts))
 
+    def say_measure(self, kind: MeasureKind, measure: Measure) -> None:
+        word, unit = ("Length", "mm") if kind == "length" else ("Weight", "g")
+        sentence = f"{word} {measure.value:g} {unit}."
+        self.say("part_taken", Sound.PART, sentence, measure.ref.at, part=kind, value=measure.value)
+
     # --- the fish in hand -----------------------------------------------------------------------------------
 
     def open_fish(self, ref: Ref) -> OpenFish:

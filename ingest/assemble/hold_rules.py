@@ -192,15 +192,7 @@ def _hand_on(bench: "Bench", kind: MeasureKind, measure: Measure) -> None:
     measure.role = "used"
     fish.trail(kind).append(measure)
     bench.touch(fish, measure.ref)
-    word, unit = ("Length", "mm") if kind == "length" else ("Weight", "g")
-    bench.say(
-        "part_taken",
-        Sound.PART,
-        f"{word} {measure.value:g} {unit}.",
-        measure.ref.at,
-        part=kind,
-        value=measure.value,
-    )
+    bench.say_measure(kind, measure)
     if current is not None:
         bench.mark(
             fish,

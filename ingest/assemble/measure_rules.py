@@ -6,13 +6,13 @@ from ingest.assemble.closing import amend_measure, measure_reading
 from ingest.assemble.facts import missing_parts
 from ingest.assemble.hold_rules import answer_finding, answer_two_measures
 from ingest.assemble.parts import Again, Measure, MeasureKind, OpenFish, Question, Ref, TagRead
-from ingest.records import AddFinding, Finding, Part, Severity, Sound
+from ingest.records import AddFinding, Finding, Part, Severity
 
 if TYPE_CHECKING:
     from ingest.assemble.bench import Bench
 
 _OTHER: dict[MeasureKind, MeasureKind] = {"length": "weight", "weight": "length"}
-_WORDS: dict[MeasureKind, tuple[str, str]] = {"length": ("Length", "mm"), "weight": ("Weight", "g")}
+_UNITS: dict[MeasureKind, str] = {"length": "mm", "weight": "g"}
 
 
 def agree(bench: "Bench", kind: MeasureKind, one: Measure, other: Measure) -> bool:
@@ -162,15 +162,7 @@ def _place(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure) 
             f"{measure.value:g} g is the very weight of the fish before: look whether the scale said it twice.",
             weight=measure.value,
         )
-    word, unit = _WORDS[kind]
-    bench.say(
-        "part_taken",
-        Sound.PART,
-        f"{word} {measure.value:g} {unit}.",
-        measure.ref.at,
-        part=kind,
-        value=measure.value,
-    )
+    bench.say_measure(kind, measure)
 
 
 def _repeat(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure, current: Measure) -> None:
@@ -199,7 +191,7 @@ def _different(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measu
     measure.role = "candidate"
     fish.trail(kind).append(measure)
     bench.touch(fish, measure.ref)
-    _, unit = _WORDS[kind]
+    unit = _UNITS[kind]
     sentence = (
         f"Two {kind}s for this fish: {current.value:g} and {measure.value:g} {unit}. Measure it once more; "
         "or 'next', if it is another fish."
@@ -210,7 +202,7 @@ def _different(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measu
 
 def _replace(bench: "Bench", fish: OpenFish, kind: MeasureKind, measure: Measure, current: Measure) -> None:
     current.role = "replaced"
-    _, unit = _WORDS[kind]
+    unit = _UNITS[kind]
     bench.mark(
         fish,
         f"{kind}_replaced",
