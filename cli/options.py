@@ -15,7 +15,7 @@ Config = Annotated[
 ]
 Database = Annotated[
     Path | None,
-    typer.Option("--db", metavar="DB", help="A database file, in place of the station's; it is only read."),
+    typer.Option("--db", metavar="DB", help="The database that is meant, in place of the station's."),
 ]
 Office = Annotated[Path, typer.Option("--office", metavar="OFFICE.sqlite", help="The office's database.")]
 OFFICE_HERE = Path("office.sqlite")

@@ -18,7 +18,9 @@ def rebuild(
     journal: Annotated[
         Path | None,
         typer.Option(
-            "--journal", metavar="FOLDER", help="Its journal. Default: the one it was written with."
+            "--journal",
+            metavar="FOLDER",
+            help="Its journal. Default: the one it was written with, or lies beside it.",
         ),
     ] = None,
     as_json: options.Json = False,
