@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fishery.answers import Refused
-from fishery.catch import LEAST_BOOTSTRAP_RUNS, CatchRate, catch_rate, runs_needed
+from fishery.catch import LEAST_BOOTSTRAP_RUNS, CatchRate, catch_rate, fish_per_hour, runs_needed
 from ingest.species import SpeciesBook
 from office.answers.conditions import comparable, main_gear, power
 from office.answers.measured import CPUE_FEW
@@ -330,7 +330,7 @@ def _plots(records: Records, here: Effort) -> list[Plot]:
     names = tuple(_run_name(records, records.runs[index]) for index in here.runs)
     for species in _caught(records)[:_PLOTTED]:
         counts = here.catches(records, species)
-        per_hour = 3600 * counts / here.seconds
+        per_hour = fish_per_hour(counts, here.seconds)
         plots.append(
             Plot(
                 key=f"{species}.catch_by_run",
