@@ -9,7 +9,8 @@ from numpy.random import Generator
 
 from fishery.answers import Interval
 
-SURVEYS = pytest.mark.parametrize("surveys", [200, pytest.param(2000, marks=pytest.mark.long)])
+_SLOW = (pytest.mark.long, pytest.mark.timeout(3600))
+SURVEYS = pytest.mark.parametrize("surveys", [200, pytest.param(2000, marks=_SLOW)])
 
 Held = Sequence[tuple[Interval | None, float]]
 
