@@ -220,7 +220,8 @@ def _summary(outcome: "Outcome", deed: str, problems: int, untouched: int, trial
             f"{refused} cannot be used" if refused else "",
             f"{doubtful} {'needs' if doubtful == 1 else 'need'} --confirm" if doubtful else "",
         ]
-        return f"Nothing was stored: {', '.join(filter(None, said))}; {good} would be fine.{rest}"
+        fine = f"; {good} would be fine" if good else ""
+        return f"Nothing was stored: {', '.join(filter(None, said))}{fine}.{rest}"
     if trial:
         return f"{counted(good, 'record')} would be {deed}; nothing was stored yet. Store with --apply.{rest}"
     return f"Nothing was stored.{rest}"

@@ -241,7 +241,7 @@ def instruments_text(instruments: dict[str, Any]) -> str:
             "port": "silent" if one["silent"] and one["port"] == "opened" else one["port"],
             "quiet": f"{seconds(one['quiet_s'])} ago" if one["quiet_s"] is not None else "never",
             "losses": one["losses"],
-            "said": ", ".join(f"{count} {_words(kind)}" for kind, count in sorted(one["outcomes"].items())),
+            "said": ", ".join(_counted(kind, count) for kind, count in sorted(one["outcomes"].items())),
             "trouble": one["last_error"] if one["port"] != "opened" else None,
         }
         for name, one in instruments.items()
@@ -258,14 +258,15 @@ def instruments_text(instruments: dict[str, Any]) -> str:
 
 
 _OUTCOMES = {
-    "TagSeen": "tags", "TagRefused": "refused tags", "LengthSeen": "lengths", "WeightSeen": "scale lines",
-    "WeightSettled": "weights", "PanEmpty": "empty pans", "ScaleTrouble": "troubles", "KeySeen": "keys",
-    "NotMine": "strange lines",
+    "TagSeen": "tag", "TagRefused": "refused tag", "LengthSeen": "length", "WeightSeen": "scale line",
+    "WeightSettled": "weight", "PanEmpty": "empty pan", "ScaleTrouble": "trouble", "KeySeen": "key",
+    "NotMine": "strange line",
 }  # fmt: skip
 
 
-def _words(kind: str) -> str:
-    return _OUTCOMES.get(kind, f"damaged ({kind.removeprefix('Damaged ')})")
+def _counted(kind: str, count: int) -> str:
+    one = _OUTCOMES.get(kind)
+    return f"{count} damaged ({kind.removeprefix('Damaged ')})" if one is None else counted(count, one)
 
 
 def _survey_line(survey: dict[str, Any] | None) -> str:

@@ -71,7 +71,7 @@ def run_demo(folder: Path, *, tcp: bool, speed: float, sounds: bool) -> int:
     """Play the day into `folder` (emptied first) and print it."""
     _empty(folder)
     door = "network serial (socket://)" if tcp else "pseudo-terminals"
-    print(f"Tallywell demo: an invented survey of {POND}, {speed:g} times as fast as a crew works.")
+    print(f"Tallywell demo: an invented survey of {POND}, {_pace(speed)}.")
     print(
         f"Virtual tag reader, measuring board and streaming scale speak on {door}; the station is a process of its own."
     )
@@ -106,6 +106,10 @@ def run_demo(folder: Path, *, tcp: bool, speed: float, sounds: bool) -> int:
     office.after_the_day(database)
     print_where(database, office.database, station_file)
     return 0
+
+
+def _pace(speed: float) -> str:
+    return "at the pace of a crew" if speed == 1 else f"{speed:g} times as fast as a crew works"
 
 
 def _has_ptys() -> bool:
@@ -249,6 +253,8 @@ def _tell(client: StationClient, demo: DemoDay) -> None:
 
 
 def main_or_interrupt() -> int:
+    """Interrupted or told to end, the demo leaves no process behind."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         return main()
     except KeyboardInterrupt:

@@ -82,7 +82,7 @@ def time_span(days: float) -> str:
     return f"{days / 365.25:.1f} years"
 
 
-def curve(fish: Mapping[str, Any], now: str, units: Units) -> dict[str, object] | None:
+def curve(fish: Mapping[str, Any], now: str, units: Units, offset: timedelta) -> dict[str, object] | None:
     """Length over time for a small drawing: points in days since the first, lengths in the unit shown; None for fewer
     than two. The last point is new if the fish in hand is measured."""
     dated = [(_moment(one["at"]), one["length_mm"], one["at"], False) for one in fish.get("captures") or []]
@@ -98,14 +98,14 @@ def curve(fish: Mapping[str, Any], now: str, units: Units) -> dict[str, object] 
             {
                 "days": round((moment - first).total_seconds() / 86_400, 2),
                 "length": round(length_value(mm, units), 3),
-                "year": at[:4],
+                "year": day(at, offset)[:4],
                 "text": length_number(mm, units),
                 "new": new,
             }
             for moment, mm, at, new in known
         ],
         "unit": length_unit(units),
-        "says": ", ".join(f"{at[:10]}: {length_text(mm, units)}" for _, mm, at, _ in known),
+        "says": ", ".join(f"{day(at, offset)}: {length_text(mm, units)}" for _, mm, at, _ in known),
     }
 
 

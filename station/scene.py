@@ -66,7 +66,7 @@ def build_scene(
         "subject": moment.subject,
         "figures": [asdict(figure) for figure in moment.figures],
         "history": history(shown, units, offset) if shown else None,
-        "curve": curve(shown, facts["now"], units) if shown else None,
+        "curve": curve(shown, facts["now"], units, offset) if shown else None,
         "notices": _notices(facts, fish, moment, troubles, units, offset),
         "said": _last_words(recent, moment, units, offset),
         "species": common(facts.get("species")),

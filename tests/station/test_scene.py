@@ -101,6 +101,13 @@ def test_a_recapture_compares_with_last_time() -> None:
     ]
 
 
+def test_the_growth_curve_is_told_by_the_days_of_the_station() -> None:
+    at_night = recapture(last_at="2026-01-01T02:00:00Z")
+    shown = scene(facts(in_hand=at_night, utc_offset_s=-6 * 3600))
+    assert shown["curve"]["says"].endswith(", 2025-12-31: 312 mm")
+    assert shown["curve"]["points"][-1]["year"] == "2025"
+
+
 def test_a_recapture_that_is_not_measured_yet_shows_what_it_was() -> None:
     fresh = recapture(length_mm=None, growth=grown(364.1, None, None), missing=["length", "weight"])
     shown = scene(facts(in_hand=fresh))
