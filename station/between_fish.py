@@ -20,7 +20,7 @@ def between_fish(
         if moment is not None:
             return moment, age
     if facts["again"]:
-        return _again(facts, "", units), 1_000_000
+        return _again(facts, units), 1_000_000
     if facts["done"] is not None:
         return _already_done(facts, "", units), 1_000_000
     if facts["saved"] is not None and not facts["waiting_commits"]:  # else it may be among those that wait
@@ -33,8 +33,11 @@ def _after(one: Mapping[str, Any], facts: Mapping[str, Any], units: Units) -> Mo
     name, sentence = one["name"], str(one["sentence"])
     saved = facts["saved"]
     its_saved = saved is not None and saved["fish_id"] == one.get("fish_id")
-    figures = saved_figures(facts, units)
-    subject = (common(saved["species"]) or "Species not chosen") if saved else ""
+    mine = (
+        saved if its_saved else None
+    )  # in a two-person line words may be of another fish than the one saved last
+    figures = saved_figures(facts, units) if mine else said_figures(one, units)
+    subject = (common(mine["species"]) or "Species not chosen") if mine else ""
     match name:
         case "fish_saved" if its_saved:
             return _saved(facts, one, units)
@@ -46,17 +49,30 @@ def _after(one: Mapping[str, Any], facts: Mapping[str, Any], units: Units) -> Mo
             )
             return replace(kept, figures=said_figures(one, units))
         case "fish_amended" if saved is not None:
-            return Moment("corrected", "good", "CORRECTED", "Next fish", sentence, subject, figures)
+            return Moment(
+                "corrected", "good", "CORRECTED", "Next fish", sentence, subject, figures, about=mine
+            )
         case "fish_amended" | "fish_void" | "batch_void":
             return Moment("void", "calm", "VOID", "Next fish", sentence)
         case "measure_again" if facts["again"]:
-            return _again(facts, sentence, units)
+            return Moment(
+                "again",
+                "question",
+                "MEASURE AGAIN",
+                "Length or weight",
+                sentence,
+                subject,
+                figures,
+                about=mine,
+            )
         case "tag_echo":
-            history = saved if saved and saved["captures"] else None
-            return Moment("echo", "calm", "SAME FISH", "Next fish", sentence, subject, figures, history)
+            history = mine if mine and mine["captures"] else None
+            return Moment("echo", "calm", "SAME FISH", "Next fish", sentence, subject, figures, history, mine)
         case "tag_not_read":
             do = "Next fish"
-            return Moment("tag_not_read", "question", "TAG NOT READ", do, sentence, subject, figures)
+            return Moment(
+                "tag_not_read", "question", "TAG NOT READ", do, sentence, subject, figures, about=mine
+            )
         case "already_done" if facts["done"] is not None:
             return _already_done(facts, sentence, units)
         case "fish_parked" if facts["parked"] or facts["held"]:
@@ -131,11 +147,20 @@ def _saved(facts: Mapping[str, Any], said: Mapping[str, Any] | None, units: Unit
             subject,
             figures,
             history,
+            saved,
         )
     if status == "incomplete":
         without = f"Saved without {list_of(lacking)}." if lacking else "Saved as far as it got."
         return Moment(
-            "saved", "question", "INCOMPLETE", "Next fish", sentence or without, subject, figures, history
+            "saved",
+            "question",
+            "INCOMPLETE",
+            "Next fish",
+            sentence or without,
+            subject,
+            figures,
+            history,
+            saved,
         )
     fate = saved["fate"]
     do = "Next fish" if fate in ("released", "unknown") else f"{fate.capitalize()}. Next fish"
@@ -145,7 +170,7 @@ def _saved(facts: Mapping[str, Any], said: Mapping[str, Any] | None, units: Unit
         sentence = sentence or "Saved."
         if saved["relative_weight"] is not None:
             sentence += f" Relative weight {saved['relative_weight']:.0f}."
-    return Moment("saved", "good", "SAVED", do, sentence, subject, figures, history)
+    return Moment("saved", "good", "SAVED", do, sentence, subject, figures, history, saved)
 
 
 def _saved_by_words(one: Mapping[str, Any], units: Units) -> Moment:
@@ -155,12 +180,14 @@ def _saved_by_words(one: Mapping[str, Any], units: Units) -> Moment:
     )
 
 
-def _again(facts: Mapping[str, Any], sentence: str, units: Units) -> Moment:
+def _again(facts: Mapping[str, Any], units: Units) -> Moment:
     saved = facts["saved"]
     subject = (common(saved["species"]) or "") if saved else ""
-    sentence = sentence or "The next measure corrects the fish saved last."
+    sentence = "The next measure corrects the fish saved last."
     figures = saved_figures(facts, units)
-    return Moment("again", "question", "MEASURE AGAIN", "Length or weight", sentence, subject, figures)
+    return Moment(
+        "again", "question", "MEASURE AGAIN", "Length or weight", sentence, subject, figures, about=saved
+    )
 
 
 def _already_done(facts: Mapping[str, Any], sentence: str, units: Units) -> Moment:
@@ -169,7 +196,9 @@ def _already_done(facts: Mapping[str, Any], sentence: str, units: Units) -> Mome
     said = sentence or f"Tag {tail(done['tag'])} is already done in this survey."
     if row is None:
         figures = (tag_figure(done["tag"], "", "in"), Figure("Length"), Figure("Weight"))
-        return Moment("already_done", "question", "ALREADY DONE", "Put it back", said, "", figures)
+        return Moment(
+            "already_done", "question", "ALREADY DONE", "Put it back", said, "", figures, about=done
+        )
     subject = common(row["species"]) or "Species not chosen"
     figures = (
         tag_figure(row["tag"] or done["tag"], "", "in"),
@@ -177,7 +206,9 @@ def _already_done(facts: Mapping[str, Any], sentence: str, units: Units) -> Mome
         measure_figure("Weight", row["weight_g"], "weight", False, units),
     )
     history = done if done.get("captures") else None
-    return Moment("already_done", "question", "ALREADY DONE", "Put it back", said, subject, figures, history)
+    return Moment(
+        "already_done", "question", "ALREADY DONE", "Put it back", said, subject, figures, history, done
+    )
 
 
 def _passed_on(facts: Mapping[str, Any], sentence: str) -> Moment:

@@ -11,7 +11,8 @@ Tone = Literal["calm", "work", "good", "prize", "question", "alarm"]
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What fills the screen. `subject` names the fish; `history_of` is the fish whose captures are shown."""
+    """What fills the screen. `subject` names the fish; `history_of` is the fish whose captures are shown;
+    `about` the fish that is not in hand any more but is told of."""
 
     state: str
     tone: Tone
@@ -21,3 +22,4 @@ class Moment:
     subject: str = ""
     figures: tuple[Figure, Figure, Figure] = (Figure("Tag"), Figure("Length"), Figure("Weight"))
     history_of: Mapping[str, Any] | None = None
+    about: Mapping[str, Any] | None = None

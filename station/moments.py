@@ -60,6 +60,7 @@ def choose_moment(
                 do=worry.do,
                 sentence=worry.sentence,
                 history_of=None,
+                about=None,
             )
     return moment
 

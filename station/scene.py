@@ -95,7 +95,7 @@ def _notices(
     offset: timedelta,
 ) -> list[dict[str, str]]:
     """What is wrong or to be minded, gravest first; what the moment itself says is not said twice."""
-    about = fish or facts.get(_OF_A_KNOWN_FISH.get(moment.state, ""))
+    about = fish or moment.about
     warnings = fish_warnings(about, day(facts["now"], offset)) if about else []
     found = [{"tone": "question", "text": text} for text in warnings]
     for held in facts["held"]:
@@ -136,11 +136,6 @@ def _notices(
 
 
 _GRAVEST = ("alarm", "question", "calm")
-# Moments that are about a fish which is not in hand any more, and where the facts have it.
-_OF_A_KNOWN_FISH = {
-    **dict.fromkeys(("saved", "echo", "corrected", "again", "tag_not_read"), "saved"),
-    "already_done": "done",
-}
 
 
 def _instruments(facts: Mapping[str, Any]) -> list[Mapping[str, Any]]:

@@ -147,6 +147,18 @@ def test_a_recapture_keeps_its_history_and_its_warnings_when_its_last_measure_sa
     assert notices(corrected) == ["Drug-treated until 2026-06-02: not to be eaten before."]
 
 
+@pytest.mark.parametrize("name", ["fish_saved", "fish_amended", "tag_echo", "tag_not_read", "measure_again"])
+def test_words_on_another_fish_of_a_line_show_nothing_of_the_fish_saved_last(name: str) -> None:
+    kept = saved_recapture()
+    kept["captures"][-1]["withdrawal_until"] = "2026-06-02"
+    between = [{"number": 2, "says": "largemouth bass 265 mm", "fish_id": "fish-2"}]
+    given = facts(flow="line", saved=kept, again=True, between=between)
+    shown = scene(given, [said("fish_saved", fish_id="fish-1"), said(name, "Fish 2.", fish_id="fish-2")])
+    assert (shown["sentence"], shown["subject"], shown["history"]) == ("Fish 2.", "", None)
+    assert [one["value"] for one in shown["figures"]] == ["", "", ""]
+    assert not any("Drug-treated" in text for text in notices(shown))
+
+
 def test_all_in_inches_and_pounds() -> None:
     shown = scene(facts(in_hand=recapture(questions=[question()], weight_g=41.2)), display=INCHES)
     assert shown["sentence"].startswith("12.28 in and 0.091 lb do not fit")
