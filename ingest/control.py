@@ -194,6 +194,9 @@ class StationClient:
         self.close()
 
     def close(self) -> None:
+        """Also while another thread listens to announcements: that one ends."""
+        with contextlib.suppress(OSError):  # the station has gone already
+            self._socket.shutdown(socket.SHUT_RDWR)  # whoever reads a line holds what `close` would wait for
         self._lines.close()
         self._socket.close()
 

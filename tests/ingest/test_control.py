@@ -48,6 +48,25 @@ def test_a_question_is_answered(door: tuple[Path, ControlServer]) -> None:
         assert client.ask("again")["asked"] == {"ask": "again"}
 
 
+def test_a_client_that_listens_in_another_thread_can_be_closed(door: tuple[Path, ControlServer]) -> None:
+    database, server = door
+    client, heard = StationClient(database), threading.Event()
+
+    def listen() -> None:
+        for _ in client.announcements():
+            heard.set()
+
+    listening = threading.Thread(target=listen, daemon=True)
+    listening.start()
+    while not heard.wait(0.01):
+        server.publish({"name": "hello"})
+    closing = threading.Thread(target=client.close, daemon=True)  # nothing is said any more
+    closing.start()
+    for thread in (closing, listening):
+        thread.join(20)
+        assert not thread.is_alive()
+
+
 def test_without_a_station_the_client_says_so(tmp_path: Path) -> None:
     with pytest.raises(StationError, match="No station runs"):
         StationClient(tmp_path / "none.sqlite")

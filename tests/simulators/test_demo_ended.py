@@ -10,13 +10,16 @@ def test_a_demo_that_is_told_to_end_leaves_no_process_behind(tmp_path: Path) -> 
     folder = tmp_path / "demo"
     command = [sys.executable, "-u", "-m", "simulators.demo", "--folder", str(folder), "--speed", "1"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as demo:
-        assert demo.stdout is not None
-        assert demo.stderr is not None
-        assert any("The page is at" in line for line in demo.stdout)
-        assert len(_at_work_on(folder)) == 3
-        demo.send_signal(signal.SIGTERM)
-        assert "Stopped." in demo.stderr.read()
-        assert demo.wait() == 130
+        try:
+            assert demo.stdout is not None
+            assert demo.stderr is not None
+            assert any("The page is at" in line for line in demo.stdout)
+            assert len(_at_work_on(folder)) == 3
+            demo.send_signal(signal.SIGTERM)
+            assert "Stopped." in demo.stderr.read()
+            assert demo.wait() == 130
+        finally:
+            demo.terminate()  # else a day of 13 minutes would be waited for
     assert _at_work_on(folder) == []
 
 
