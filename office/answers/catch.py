@@ -314,7 +314,10 @@ def _sureness(records: Records, rates: dict[str, CatchRate]) -> Table:
         Column("bootstrap, lower", "", 1),
         Column("upper", "", 1),
     )
-    note = f"Limits: t on the log scale; bootstrap over runs from {LEAST_BOOTSTRAP_RUNS} runs on."
+    note = (
+        "Limits: t on the log scale, exact Poisson where no fish was caught; "
+        f"bootstrap over runs from {LEAST_BOOTSTRAP_RUNS} runs on."
+    )
     return Table("sureness", f"How sure the catch per hour is, {records.when}", columns, tuple(rows), note)
 
 

@@ -157,3 +157,12 @@ def test_each_rate_stands_with_its_error_and_both_kinds_of_limits(pond: Pond) ->
     assert row[8] is not None
     assert 0.6 * low < float(row[7]) < low
     assert high < float(row[8]) < 1.3 * high
+
+
+def test_the_limits_of_no_fish_are_said_to_be_exact(pond: Pond) -> None:
+    pond.run(pond.survey(SPRING), 1, 3600.0)
+    table = a_table(asked(pond, "catch"), "sureness")
+    (row,) = table.rows
+    assert row[1:5] == (0, 0.0, None, None)
+    assert row[6] == pytest.approx(-np.log(0.025))  # none in an hour: exp(-x) = 0.025
+    assert "exact Poisson where no fish was caught" in table.note
