@@ -229,7 +229,7 @@ class _OfSpecies:
                 None,
                 found.n_stock,
                 "fish",
-                "n = z^2 p (1 - p) / d^2, p the share nearest to a half within the limits of PSD",
+                "n = z^2 p (1 - p) / d^2, p the share nearest to a half within the limits of PSD for fish caught singly",
                 "Cochran 1977, Sampling techniques, 4.4; two surveys: Fleiss 1981 (from memory)",
                 ids,
                 cautions=(

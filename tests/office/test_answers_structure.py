@@ -75,6 +75,7 @@ def test_fish_wanted_are_those_for_any_share_that_the_limits_leave_open(pond: Po
     # 9 of 9: the exact lower limit is .025 ** (1 / 9), which wants 1.96^2 x .6637 x .3363 / .1^2 fish
     answer = bass(pond, "structure", "psd.fish_wanted")
     assert answer.value == 86
+    assert "for fish caught singly" in answer.formula
     assert "86 or more are wanted" in answer.sentence
     cautions = bass(pond, "structure", "psd").cautions
     assert "Few stock-length fish: n = 9; 86 or more wanted for a PSD within 10 points." in cautions
