@@ -1,7 +1,6 @@
 """Recorded days into a new database as fast as it goes: fish per second, and the memory that it takes."""
 
 import json
-import os
 import subprocess
 import sys
 import time
@@ -13,6 +12,7 @@ from statistics import median
 from tests.bench.contestants import COMMAND, BenchFailedError
 from tests.bench.days import INSTRUMENT_FILES, Kind, write_day
 from tests.bench.measure import Goal, Line, Samples, in_turns
+from tests.bench.memory import resident_mb
 from tests.ingest.desk import write_station
 
 BARE, OURS = "bare loop over the file", "replay"
@@ -80,16 +80,14 @@ def _ours(database: Path, day: Path, station: Path) -> list[str]:
 def _run(command: list[str], folder: Path) -> Run:
     """The command to its end, watched from outside; what it made is removed."""
     seen_mb: list[float] = []
+    peak_mb = 0.0
     with (folder / "report.json").open("w+b") as report, (folder / "errors").open("w+b") as errors:
         process = subprocess.Popen(command, stdout=report, stderr=errors)
-        while True:
-            pid, status, used = os.wait4(process.pid, os.WNOHANG)
-            if pid:
-                break
-            if (now_mb := _resident_mb(process.pid)) is not None:
+        while process.poll() is None:
+            if (now_mb := resident_mb(process.pid, "now")) is not None:
                 seen_mb.append(now_mb)
+            peak_mb = max(peak_mb, resident_mb(process.pid, "peak") or 0.0)
             time.sleep(_LOOK_S)
-        process.returncode = os.waitstatus_to_exitcode(status)
         report.seek(0)
         errors.seek(0)
         if process.returncode:
@@ -98,7 +96,7 @@ def _run(command: list[str], folder: Path) -> Run:
     for path in folder.glob("out.*"):
         _remove(path)
     half_mb, end_mb = (seen_mb[len(seen_mb) // 2], seen_mb[-1]) if seen_mb else (0.0, 0.0)
-    return Run(found["fish"], found["seconds"], used.ru_maxrss / 1024, half_mb, end_mb)
+    return Run(found["fish"], found["seconds"], peak_mb, half_mb, end_mb)
 
 
 def _remove(path: Path) -> None:
@@ -108,14 +106,6 @@ def _remove(path: Path) -> None:
         path.rmdir()
     else:
         path.unlink()
-
-
-def _resident_mb(pid: int) -> float | None:
-    """Memory of a process in MB now; None once it has ended (proc(5): VmRSS)."""
-    for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
-        if line.startswith("VmRSS:"):
-            return int(line.split()[1]) / 1024
-    return None
 
 
 def _expect(run: Run, fish: int) -> None:

@@ -1,6 +1,5 @@
 """The answers of many fish: a whole report, survival from many histories, relative weight of a million fish."""
 
-import re
 import subprocess
 import sys
 import time
@@ -20,6 +19,7 @@ from ingest.store import Store
 from simulators.waters import plan_of_size, write_water
 from tests.bench.contestants import COMMAND, BenchFailedError
 from tests.bench.measure import Goal, Line, Samples, in_turns, middle_line
+from tests.bench.memory import resident_mb
 
 YEARS = 10
 OURS = "tallywell report"
@@ -75,28 +75,16 @@ def _report(folder: Path, rounds: int, fish: int) -> list[Line]:
 
 
 def _run(command: list[str]) -> tuple[float, float]:
-    """Seconds and peak resident memory (MB) of a program. Raises BenchFailedError.
-
-    The peak is read while it runs: what the system says at its end counts the memory of the process that started it.
-    """
-    began_s, peak_kb = time.perf_counter(), 0
+    """Seconds and peak resident memory (MB) of a program. Raises BenchFailedError."""
+    began_s, peak_mb = time.perf_counter(), 0.0
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
         while process.poll() is None:
-            peak_kb = max(peak_kb, _peak_kb(process.pid))
+            peak_mb = max(peak_mb, resident_mb(process.pid, "peak") or 0.0)
             time.sleep(_LOOK_S)
         took_s = time.perf_counter() - began_s
     if process.returncode:
         raise BenchFailedError(f"{command[0]} ended with code {process.returncode}")
-    return took_s, peak_kb / 1024
-
-
-def _peak_kb(pid: int) -> int:
-    try:
-        status = Path(f"/proc/{pid}/status").read_text()
-    except OSError:
-        return 0
-    found = re.search(r"^VmHWM:\s+(\d+) kB", status, re.MULTILINE)
-    return int(found[1]) if found else 0
+    return took_s, peak_mb
 
 
 def _survival(rounds: int, n: int) -> Line:
