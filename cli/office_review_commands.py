@@ -45,8 +45,8 @@ def review(
 
     if survey is not None and water is not None:
         raise RefusedError("--survey and --water both choose: give one of them.")
-    if csv is not None:
-        _refuse_filled_in(csv)
+    if csv is not None and csv.exists():  # it may hold an hour of somebody's work
+        raise RefusedError(f"{csv} exists: give another name, or remove it first.")
     book = species_book(species)
     with reading_office(office) as connection:
         from cli.questions import one_survey
@@ -67,17 +67,6 @@ def review(
         say(said if doubtful else f"Nothing to look at: {csv} has only its heading.")
     else:
         say(_text(doubtful))
-
-
-def _refuse_filled_in(path: Path) -> None:
-    """A list of before may hold an hour of somebody's work; another file would be lost altogether."""
-    from office.amend_list import read_list
-
-    if not path.exists():
-        return
-    wishes, problems, _ = read_list(path.read_text("utf-8", errors="replace"), "")
-    if wishes or problems:
-        raise RefusedError(f"{path} is filled in, or is no list of a review: give another name.")
 
 
 def _json(one: "Doubtful") -> dict[str, Any]:
